@@ -1,0 +1,159 @@
+"""ABC tunes: notes through symusic, labels from the ``K:`` line.
+
+What an estimator must not see (titles, chord symbols, annotations) is cut from the text before the notes are read;
+the ``K:`` line stays, since without it the pitches would be wrong, but only the pitches come back.
+
+Choices, each checked against music21 in the tests:
+
+- Repeats and part orders (``P:ABA``) are played out, as a listener would hear them.
+- Grace notes and trills are left out: a converter must invent their lengths and takes them from the main note.
+- Bars are known from the note velocities that the converter writes (105 on the first note of a bar, 95 on other strong
+  beats, 80 elsewhere: the defaults of the ABC-to-MIDI program inside symusic), so pickups need no guessing.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import re
+import sys
+from collections.abc import Iterator
+
+import numpy as np
+
+from keybench.errors import KeyNameError, ReadError
+from keybench.key import Key, parse_abc_key
+from keybench.notes import DOWNBEAT, STRONG, WEAK, Piece
+
+VERSION = 1
+"""Raised when a change of this reader changes notes or labels: caches of older versions are then not used."""
+
+_MAX_TUNE_CHARS = 200_000
+# Fields that decide which notes sound, how long and in what order.
+_MUSICAL_FIELDS = set("MLKVPU")
+_FIELD = re.compile(r"([A-Za-z]):(?![|:])")
+_TRILL = re.compile(r"[T~](?=[\^_=]*[A-Ga-gxz({\[.])")
+
+
+def split_tunes(text: str) -> list[tuple[str, str]]:
+    """Split the text of an ABC file into tunes.
+
+    Returns
+    -------
+    list of (number, text)
+        The value of each tune's ``X:`` field and its text from there on.
+    """
+    parts = re.split(r"(?m)^(?=X:)", text.replace("\r\n", "\n").replace("\r", "\n"))
+    return [(part[2:].split("\n", 1)[0].split("%")[0].strip(), part) for part in parts if part.startswith("X:")]
+
+
+def _fields(tune: str, letter: str) -> list[str]:
+    return [value.split("%")[0].strip() for value in re.findall(rf"(?m)^{letter}:(.*)$", tune)]
+
+
+def read_titles(tune: str) -> list[str]:
+    """Return the titles of a tune (all ``T:`` fields); used only to group variants."""
+    return [title for title in _fields(tune, "T") if title]
+
+
+def read_key(tune: str) -> Key:
+    """Return the labelled key: the first ``K:`` field, which in ABC ends the header.
+
+    Raises
+    ------
+    ReadError
+        If there is none, or it names none of the seven modes.
+    """
+    values = _fields(tune, "K")
+    if not values:
+        raise ReadError("no K: field; accepted: a tune whose header ends with a K: line")
+    try:
+        return parse_abc_key(values[0])
+    except KeyNameError as error:
+        raise ReadError(str(error)) from None
+
+
+def _music_only(tune: str) -> str:
+    """Return the tune without titles, words, chord symbols, annotations, grace notes and trills."""
+    lines = ["X:1"]
+    in_header = True
+    for raw in tune.split("\n")[1:]:
+        line = re.sub(r"(?<!\\)%.*", "", raw).rstrip()
+        if not line:
+            continue
+        field = _FIELD.match(line)
+        if field is not None:
+            if field[1] in _MUSICAL_FIELDS:
+                lines.append(line)
+            if field[1] == "K" and in_header:
+                lines.append("%%MIDI chordattack 0")  # notes of a chord begin together
+                in_header = False
+            continue
+        if in_header:
+            continue
+        line = re.sub(r'"[^"]*"', "", line)
+        line = re.sub(r"\{[^}]*\}", "", line)
+        lines.append(_TRILL.sub("", line))
+    return "\n".join(lines) + "\n"
+
+
+@contextlib.contextmanager
+def quiet_stdout() -> Iterator[None]:
+    """Send file descriptor 1 to nowhere: the converter inside symusic writes its warnings there."""
+    sys.stdout.flush()
+    saved = os.dup(1)
+    try:
+        with open(os.devnull, "wb") as null:
+            os.dup2(null.fileno(), 1)
+        yield
+    finally:
+        os.dup2(saved, 1)
+        os.close(saved)
+
+
+def read_notes(tune: str) -> Piece:
+    """Read the notes of one tune.
+
+    Call it inside `quiet_stdout` to silence the converter.
+
+    Parameters
+    ----------
+    tune : str
+        ABC text from ``X:`` on.
+
+    Returns
+    -------
+    Piece
+        Onsets and durations in quarter notes; `accent` from the bar lines.
+
+    Raises
+    ------
+    ReadError
+        If nothing could be read.
+    """
+    import symusic
+
+    if len(tune) > _MAX_TUNE_CHARS:
+        raise ReadError(f"a tune of {len(tune):,} characters; accepted: at most {_MAX_TUNE_CHARS:,}")
+    if not _fields(tune, "K"):
+        raise ReadError("no K: field; accepted: a tune whose header ends with a K: line")
+    try:
+        score = symusic.Score.from_abc(_music_only(tune))
+    except Exception as error:  # the binding raises RuntimeError, ValueError or its own types
+        reason = str(error).strip().split("\n")[0][:100].split(":")[0]
+        raise ReadError(f"the ABC converter made nothing of it ({reason}); accepted: ABC 2.1") from None
+    tracks = [(number, track.notes.numpy()) for number, track in enumerate(score.tracks) if len(track.notes)]
+    if not tracks:
+        raise ReadError("no notes; accepted: a tune with at least one note")
+    ticks = float(score.ticks_per_quarter)
+    # The converter starts each note a tick late and ends it on time; put both back.
+    onset = np.concatenate([notes["time"] - 1 for _, notes in tracks]) / ticks
+    duration = np.concatenate([notes["duration"] + 1 for _, notes in tracks]) / ticks
+    velocity = np.concatenate([notes["velocity"] for _, notes in tracks]).astype(int)
+    return Piece(
+        onset=onset,
+        duration=duration,
+        pitch=np.concatenate([notes["pitch"] for _, notes in tracks]).astype(float),
+        part=np.concatenate([np.full(len(notes["time"]), number) for number, notes in tracks]),
+        accent=np.select([velocity >= 105, velocity >= 95], [DOWNBEAT, STRONG], WEAK),
+    )

@@ -1,0 +1,247 @@
+"""What an estimator is: scikit-learn's convention, on note tables and the 84 keys.
+
+``fit(X, y)`` takes a `NoteTable` and truths (a boolean array (n, 84) of acceptable keys, or key indices (n,));
+``predict_log_proba(X)`` gives natural logarithms, shape (n, 84), of probabilities that sum to 1; ``predict(X)`` gives
+key indices, shape (n,). Constructor parameters are stored and nothing else; learned attributes end in an underscore.
+
+Most estimators score keys. They derive from `ScoringEstimator`, implement ``_learn`` and ``_scores``, and get
+probabilities from a softmax whose single constant, the sharpness, is fitted on the training pieces.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, Self
+
+import numpy as np
+import numpy.typing as npt
+from sklearn.base import BaseEstimator
+from sklearn.exceptions import NotFittedError
+
+from keybench.errors import EstimatorError, NotesError
+from keybench.estimators.evidence import Evidence, describe
+from keybench.key import N_KEYS
+from keybench.notes import NoteTable
+
+FloatArray = npt.NDArray[np.float64]
+
+FLOOR = 1e-6
+"""Probability left to each key that a method cannot name, so that its log-loss is large but finite."""
+
+_CALIBRATION_PIECES = 1000  # the sharpness is one number: more pieces would not change it
+
+
+@dataclass(frozen=True)
+class Tags:
+    """What an estimator takes and can do.
+
+    Parameters
+    ----------
+    takes : {"notes"}
+        Kind of input.
+    names : {"major-minor", "modes"}
+        Keys that it can answer with: 24 or 84.
+    equivariant : bool
+        Moving the music by k semitones moves the answer by k.
+    learns : bool
+        ``fit`` uses the music, not only the probabilities' sharpness.
+    partial : bool
+        Can answer after any number of notes.
+    segment : bool
+        Has ``segment(X) -> list[list[KeySpan]]``.
+    """
+
+    takes: str = "notes"
+    names: str = "modes"
+    equivariant: bool = True
+    learns: bool = False
+    partial: bool = True
+    segment: bool = False
+
+
+def as_notes(X: Any) -> NoteTable:
+    """Return X if it is a `NoteTable`.
+
+    Raises
+    ------
+    NotesError
+        For anything else.
+    """
+    if isinstance(X, NoteTable):
+        return X
+    raise NotesError(f"X is a {type(X).__name__}; accepted: a keybench.notes.NoteTable")
+
+
+def as_truth(y: Any, n: int) -> npt.NDArray[np.bool_]:
+    """Return truths as a boolean array (n, 84).
+
+    Raises
+    ------
+    EstimatorError
+        If the shape fits neither form, an index is out of range, or a piece has no acceptable key.
+    """
+    array = np.asarray(y)
+    if array.shape == (n, N_KEYS):
+        truth: npt.NDArray[np.bool_] = array.astype(bool)
+    elif array.shape == (n,) and (n == 0 or (array.min() >= 0 and array.max() < N_KEYS)):
+        truth = np.zeros((n, N_KEYS), dtype=bool)
+        truth[np.arange(n), array.astype(int)] = True
+    else:
+        raise EstimatorError(f"y has shape {array.shape}; accepted: ({n}, {N_KEYS}) truth sets or ({n},) key indices")
+    if not truth.any(axis=1).all():
+        raise EstimatorError(f"piece {int(np.argmin(truth.any(axis=1)))} has no acceptable key in y")
+    return truth
+
+
+def log_softmax(scores: FloatArray) -> FloatArray:
+    """Return log-probabilities proportional to ``exp(scores)`` along the last axis, computed stably."""
+    shifted = scores - scores.max(axis=-1, keepdims=True)
+    result: FloatArray = shifted - np.log(np.exp(shifted).sum(axis=-1, keepdims=True))
+    return result
+
+
+def fit_sharpness(scores: FloatArray, truth: npt.NDArray[np.bool_]) -> float:
+    """Return the b that makes ``softmax(b * scores)`` most likely, by Newton's method on log b.
+
+    Parameters
+    ----------
+    scores : array, shape (n, n_keys)
+    truth : bool array of the same shape
+        A row's likelihood is the summed probability of its acceptable keys; rows without any are left out.
+    """
+    usable = truth.any(axis=1)
+    s, t = scores[usable], truth[usable]
+    if not len(s) or np.ptp(s, axis=1).max() == 0:
+        return 1.0
+    log_b = float(np.log(4.0 / max(np.std(s), 1e-9)))
+    for _ in range(12):
+        b = np.exp(log_b)
+        p = np.exp(log_softmax(b * s))
+        q = np.where(t, p, 0.0)
+        q /= np.maximum(q.sum(axis=1, keepdims=True), 1e-300)
+        mean_p, mean_q = (p * s).sum(axis=1), (q * s).sum(axis=1)
+        gradient = float((mean_p - mean_q).mean())
+        var_p = (p * s * s).sum(axis=1) - mean_p**2
+        var_q = (q * s * s).sum(axis=1) - mean_q**2
+        curvature = float((var_p - var_q).mean())
+        # In log b: d/dlogb = b g, d2/dlogb2 = b g + b^2 h; |.| keeps the step downhill where the set makes it concave.
+        move = -b * gradient / max(abs(b * gradient + b * b * curvature), 1e-12)
+        log_b += float(np.clip(move, -1.5, 1.5))
+        if abs(move) < 1e-3:
+            break
+    return float(np.exp(np.clip(log_b, -12, 12)))
+
+
+class KeyEstimator(BaseEstimator):
+    """Base of all estimators. See the module's description for the convention."""
+
+    tags = Tags()
+    decision_parameters: tuple[str, ...] = ()
+    """Constructor parameters that change the answer but not what ``fit`` learns: variants share one fit."""
+
+    def fit(self, X: NoteTable, y: Any = None, groups: Any = None) -> Self:
+        """Learn from pieces and their truths; `groups` keeps related pieces together in inner folds."""
+        raise NotImplementedError
+
+    def predict_log_proba(self, X: NoteTable) -> FloatArray:
+        """Return log-probabilities of the 84 keys, shape (n, 84)."""
+        raise NotImplementedError
+
+    def predict(self, X: NoteTable) -> npt.NDArray[np.int64]:
+        """Return the most probable key of each piece, shape (n,)."""
+        return np.argmax(self.predict_log_proba(X), axis=1)
+
+    def score(self, X: NoteTable, y: Any) -> float:
+        """Return the share of pieces whose predicted key is acceptable."""
+        truth = as_truth(y, len(X))
+        return float(truth[np.arange(len(X)), self.predict(X)].mean())
+
+    def explain(self, X: NoteTable) -> list[Evidence]:
+        """Return, for each piece, ranked keys and what in the notes speaks for and against them."""
+        log_proba = self.predict_log_proba(X)
+        return [describe(X[i], log_proba[i], self._reasons(X[i])) for i in range(len(X))]
+
+    def _reasons(self, X: NoteTable) -> list[str]:
+        """Sentences on how this method came to its answer for the one piece in X."""
+        return []
+
+    def _check_fitted(self) -> None:
+        if not self.__sklearn_is_fitted__():
+            raise NotFittedError(f"this {type(self).__name__} is not fitted; call fit(X, y) first")
+
+    def __sklearn_is_fitted__(self) -> bool:
+        return any(name.endswith("_") and not name.startswith("_") for name in vars(self))
+
+    @property
+    def classes_(self) -> npt.NDArray[np.int64]:
+        """Key indices in the order of the probability columns."""
+        return np.arange(N_KEYS)
+
+
+class ScoringEstimator(KeyEstimator):
+    """An estimator that scores keys; probabilities are a softmax with a fitted sharpness.
+
+    Subclasses implement ``_scores(X) -> (n, 84)``, with minus infinity for keys they cannot name, and, if they learn
+    more than the sharpness, ``_learn(X, truth)``.
+    """
+
+    def fit(self, X: NoteTable, y: Any = None, groups: Any = None) -> Self:
+        """Learn from pieces `X` and truths `y`."""
+        X = as_notes(X)
+        if y is None:
+            raise EstimatorError(f"{type(self).__name__}.fit needs the truths y, also to fit how sure it may be")
+        truth = as_truth(y, len(X))
+        self._learn(X, truth)
+        some = slice(None, None, max(1, len(X) // _CALIBRATION_PIECES))
+        scores = self._scores(X[some])
+        named = np.isfinite(scores[0]) if len(scores) else np.ones(N_KEYS, dtype=bool)
+        self.sharpness_ = fit_sharpness(scores[:, named], truth[some][:, named])
+        return self
+
+    def _learn(self, X: NoteTable, truth: npt.NDArray[np.bool_]) -> None:
+        """Learn what `_scores` needs; nothing by default."""
+
+    def _scores(self, X: NoteTable) -> FloatArray:
+        raise NotImplementedError
+
+    def predict(self, X: NoteTable) -> npt.NDArray[np.int64]:
+        """Return the best-scored key of each piece, shape (n,)."""
+        self._check_fitted()
+        return np.argmax(self._scores(as_notes(X)), axis=1)
+
+    def predict_log_proba(self, X: NoteTable) -> FloatArray:
+        """Return log-probabilities of the 84 keys, shape (n, 84)."""
+        self._check_fitted()
+        scores = self._scores(as_notes(X))
+        named = np.isfinite(scores)
+        # Rounding keeps ties ties when the same music is added up in another order.
+        scaled = np.where(named, np.round(self.sharpness_ * np.where(named, scores, 0.0), 9), -np.inf)
+        unnamed = (~named).sum(axis=1, keepdims=True)
+        log_p = log_softmax(scaled) + np.log1p(-FLOOR * unnamed)
+        return np.where(named, log_p, np.log(FLOOR))
+
+
+@dataclass(frozen=True)
+class Entry:
+    """A method as the registry knows it.
+
+    Parameters
+    ----------
+    name : str
+        What experiment files call it.
+    make : callable
+        Returns a new, unfitted estimator; takes constructor parameters as keywords.
+    description : str
+        One plain line.
+    source : str
+        Where the method or its constants come from.
+    simplicity : int
+        Rank for choosing among methods that results do not tell apart; 1 is the simplest.
+    """
+
+    name: str
+    make: Callable[..., KeyEstimator]
+    description: str
+    source: str
+    simplicity: int

@@ -1,0 +1,76 @@
+"""Evidence that a musician can read: what in the notes of a piece speaks for a key and against it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from keybench.key import N_MODES, SCALES, Key, key_at, mode_in_text
+from keybench.notes import NoteTable
+
+_NOTE_NAMES = ("C", "C-sharp", "D", "E-flat", "E", "F", "F-sharp", "G", "A-flat", "A", "B-flat", "B")
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """Why a key, for one piece.
+
+    Parameters
+    ----------
+    ranked : list of (Key, float)
+        The five most probable keys with their probabilities.
+    scale_fit : dict
+        For each mode on the answer's home note: how many notes lie in the scale, of how many.
+    outside : list of (float, str)
+        Onset and name of the first notes outside the answer's scale (twelve at most).
+    first_note, last_note : str or None
+        Names of the opening and closing notes.
+    words : list of str
+        The same as sentences.
+    """
+
+    ranked: list[tuple[Key, float]]
+    scale_fit: dict[str, tuple[int, int]]
+    outside: list[tuple[float, str]]
+    first_note: str | None
+    last_note: str | None
+    words: list[str] = field(default_factory=list)
+
+
+def note_name(pitch: float) -> str:
+    """Return the name of a note's pitch class in words, as in ``F-sharp``."""
+    return _NOTE_NAMES[round(pitch) % 12]
+
+
+def describe(piece: NoteTable, log_proba: npt.NDArray[np.float64], reasons: list[str]) -> Evidence:
+    """Collect the evidence for one piece.
+
+    Parameters
+    ----------
+    piece : NoteTable
+        Of one piece.
+    log_proba : array, shape (84,)
+    reasons : list of str
+        What the method itself has to say, put first.
+    """
+    order = np.argsort(-log_proba, kind="stable")[:5]
+    ranked = [(key_at(int(i)), float(np.exp(log_proba[i]))) for i in order]
+    best, runner_up = ranked[0], ranked[1]
+    degrees = (np.round(piece.pitch).astype(int) - best[0].tonic) % 12
+    n = len(degrees)
+    scale_fit = {mode_in_text(m): (int(SCALES[m][degrees].sum()), n) for m in range(N_MODES)}
+    strange = np.flatnonzero(~SCALES[best[0].mode][degrees])
+    outside = [(float(piece.onset[i]), note_name(piece.pitch[i])) for i in strange[:12]]
+    first = note_name(piece.pitch[0]) if n else None
+    last = note_name(piece.pitch[-1]) if n else None
+    words = [*reasons, f"Most probable: {best[0]} ({best[1]:.0%}), then {runner_up[0]} ({runner_up[1]:.0%})."]
+    if n:
+        inside = scale_fit[best[0].mode_name][0]
+        words.append(f"{inside} of {n} notes lie in the scale of {best[0]}; it opens on {first} and ends on {last}.")
+    if outside:
+        places = ", ".join(f"{name} at {onset:g}" for onset, name in outside[:4])
+        more = f" and {len(strange) - 4} more" if len(strange) > 4 else ""
+        words.append(f"Outside that scale: {places}{more} (onsets in {piece.unit}s).")
+    return Evidence(ranked, scale_fit, outside, first, last, words)

@@ -1,0 +1,193 @@
+"""What estimators look at, computed for all pieces of a table at once.
+
+Each function takes a `NoteTable` and returns one row per piece, so that `NoteTable.feature` can share it. A channel is
+an array (n, 12) over pitch classes; moving the music by k rolls every channel by k, which is all that the
+transposition-tied models need.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from keybench.notes import DOWNBEAT, STRONG, NoteTable
+
+FloatArray = npt.NDArray[np.float64]
+Float32Array = npt.NDArray[np.float32]
+
+
+def pitch_classes(table: NoteTable) -> npt.NDArray[np.int64]:
+    """Pitch class of every note, shape (n_notes,)."""
+    return np.round(table.pitch).astype(np.int64) % 12
+
+
+def duration_weights(table: NoteTable) -> FloatArray:
+    """Total duration of each pitch class, shape (n, 12); note counts for a piece whose durations are all zero."""
+    return _duration_weights(table, pitch_classes(table))
+
+
+def _duration_weights(table: NoteTable, pc: npt.NDArray[np.int64]) -> FloatArray:
+    n = len(table)
+    cell = pc if n == 1 else 12 * table.piece + pc
+    weights = np.bincount(cell, table.duration, 12 * n).reshape(n, 12)
+    silent = weights.sum(axis=1) <= 0
+    if silent.any():
+        weights[silent] = np.bincount(cell, minlength=12 * n).reshape(n, 12)[silent]
+    return weights
+
+
+def note_counts(table: NoteTable) -> FloatArray:
+    """Number of notes of each pitch class, shape (n, 12)."""
+    n = len(table)
+    return np.bincount(12 * table.piece + pitch_classes(table), minlength=12 * n).reshape(n, 12).astype(float)
+
+
+def edge_note(table: NoteTable, last: bool) -> npt.NDArray[np.int64]:
+    """Pitch class of the first or last note of each piece, shape (n,); -1 where there is none.
+
+    Where several notes begin together at the edge, the lowest counts as first and as last (the bass of a chord).
+    """
+    out = np.full(len(table), -1, dtype=np.int64)
+    filled = np.flatnonzero(table.n_notes > 0)
+    start, end = table.offsets[:-1][filled], table.offsets[1:][filled]
+    if not last:
+        out[filled] = pitch_classes(table)[start]
+        return out
+    opens = np.append(True, np.diff(table.onset) != 0)  # first of the notes that begin together; sorted by pitch
+    opens[start] = True
+    out[filled] = pitch_classes(table)[np.maximum.accumulate(np.where(opens, np.arange(len(opens)), 0))[end - 1]]
+    return out
+
+
+def bar_numbers(table: NoteTable) -> npt.NDArray[np.int64]:
+    """Bar of every note, counted from the first full bar (a pickup is bar -1), shape (n_notes,).
+
+    Taken from the onsets of the notes that open bars: their median distance is the bar, their commonest phase the bar
+    line. Pieces without at least four such notes get -2 throughout.
+    """
+    out = np.full(len(table.onset), -2, dtype=np.int64)
+    for start, end in zip(table.offsets[:-1], table.offsets[1:], strict=True):
+        onset = table.onset[start:end]
+        downbeats = np.unique(onset[table.accent[start:end] == DOWNBEAT])
+        if len(downbeats) < 4:
+            continue
+        bar = float(np.median(np.diff(downbeats)))
+        phase = np.round(np.mod(downbeats / bar, 1.0) * 48).astype(int) % 48
+        origin = np.bincount(phase).argmax() / 48
+        first = downbeats[phase == round(origin * 48)][0] / bar
+        out[start:end] = np.maximum(np.floor(onset / bar - first + 1e-3), -1)
+    return out
+
+
+def _normalised(weights: FloatArray) -> FloatArray:
+    total = weights.sum(axis=-1, keepdims=True)
+    return weights / np.where(total > 0, total, 1.0)
+
+
+CHANNEL_NAMES: tuple[str, ...] = (
+    "heard", "heard (share)", "present", "strong beats", "downbeats", "longest fifth",
+    "first quarter", "second quarter", "third quarter", "fourth quarter",
+    "last eight", "last three", "first eight",
+    "first", "second", "last", "lowest", "highest", "first downbeat", "last downbeat",
+    "downbeats closing two bars", "downbeats closing four bars", "downbeats closing eight bars",
+    "downbeats opening eight bars", "first downbeat closing eight bars", "last downbeat closing eight bars",
+    "notes closing four bars", "notes closing eight bars", "every eighth bar", "every first bar of eight",
+    *(f"step of {i}" for i in range(12)),
+    *(f"present with note {i} above" for i in range(1, 7)),
+)  # fmt: skip
+"""Names of the channels of `tune_channels`, in order."""
+
+
+def tune_channels(table: NoteTable) -> Float32Array:
+    """Describe each piece by pitch-class channels, shape (n, n_channels, 12), float32.
+
+    Histograms are square roots of duration or count shares (the whole piece, its strong beats, its quarters, its ends,
+    its phrase ends every two, four and eight bars), single notes are one-hot (first, last, lowest, ...), steps are
+    square roots of the shares of note-to-note moves by interval, placed at the note moved to. Channels that need bars
+    are zero where the metre is not known.
+    """
+    n = len(table)
+    pc, piece, counts = pitch_classes(table), table.piece, table.n_notes
+    place = np.arange(len(pc)) - np.repeat(table.offsets[:-1], counts)  # position of a note in its piece
+    length = np.repeat(counts, counts)
+    cell = 12 * piece + pc
+    duration = table.duration
+
+    def histogram(mask: npt.NDArray[np.bool_] | None = None, by_duration: bool = True) -> FloatArray:
+        cells = cell if mask is None else cell[mask]
+        weights = (duration if mask is None else duration[mask]) if by_duration else None
+        return np.sqrt(_normalised(np.bincount(cells, weights, 12 * n).reshape(n, 12).astype(float)))
+
+    def one_hot(notes: npt.NDArray[np.int64], rows: npt.NDArray[np.int64]) -> FloatArray:
+        out = np.zeros((n, 12))
+        out[rows, pc[notes]] = 1.0
+        return out
+
+    filled = np.flatnonzero(counts > 0)
+    start, end = table.offsets[:-1][filled], table.offsets[1:][filled]
+
+    def extreme(order: npt.NDArray[np.int64]) -> FloatArray:
+        return one_hot(order[start], filled)  # `order` keeps pieces together, so their first entries stand at `start`
+
+    def edge_of(mask: npt.NDArray[np.bool_], last: bool, fallback: FloatArray | None = None) -> FloatArray:
+        notes = np.flatnonzero(mask)
+        rows, index = np.unique(piece[notes][::-1] if last else piece[notes], return_index=True)
+        out = one_hot((notes[::-1] if last else notes)[index], rows)
+        if fallback is not None:
+            out = np.where(out.any(axis=1, keepdims=True), out, fallback)
+        return out
+
+    heard = duration_weights(table)
+    present = (heard > 0).astype(float)
+    first, last = one_hot(start, filled), one_hot(end - 1, filled)
+    downbeat, strong = table.accent == DOWNBEAT, table.accent >= STRONG
+    has_metre = np.bincount(piece[downbeat], minlength=n) > 0
+    whole = np.sqrt(_normalised(heard))
+
+    order = np.lexsort((duration, piece))
+    limit = np.zeros(n)
+    limit[filled] = duration[order[start + (4 * (counts[filled] - 1)) // 5]]
+
+    channels = [
+        whole,
+        _normalised(heard),
+        present,
+        np.where(has_metre[:, None], histogram(strong), whole),
+        np.where(has_metre[:, None], histogram(downbeat), whole),
+        histogram(duration >= np.repeat(limit, counts)),
+        *(histogram((4 * place) // length == quarter) for quarter in range(4)),
+        histogram(place >= length - 8),
+        histogram(place >= length - 3),
+        histogram(place < 8),
+        first,
+        one_hot(np.minimum(start + 1, end - 1), filled),
+        last,
+        extreme(np.lexsort((table.pitch, piece))),
+        extreme(np.lexsort((-table.pitch, piece))),
+        edge_of(downbeat, last=False, fallback=first),
+        edge_of(downbeat, last=True, fallback=last),
+    ]
+
+    bar = bar_numbers(table)
+    barred = bar >= 0
+    closes_bar = barred & np.append((bar[1:] != bar[:-1]) | (piece[1:] != piece[:-1]), True)[: len(bar)]
+    eighth_downbeat = downbeat & barred & (bar % 8 == 7)
+    channels += [
+        histogram(downbeat & barred & (bar % 2 == 1), by_duration=False),
+        histogram(downbeat & barred & (bar % 4 == 3), by_duration=False),
+        histogram(eighth_downbeat, by_duration=False),
+        histogram(downbeat & barred & (bar % 8 == 0), by_duration=False),
+        edge_of(eighth_downbeat, last=False),
+        edge_of(eighth_downbeat, last=True),
+        histogram(closes_bar & (bar % 4 == 3), by_duration=False),
+        histogram(closes_bar & (bar % 8 == 7), by_duration=False),
+        histogram(barred & (bar % 8 == 7)),
+        histogram(barred & (bar % 8 == 0)),
+    ]
+
+    moves = np.flatnonzero(piece[1:] == piece[:-1]) + 1
+    interval = (pc[moves] - pc[moves - 1]) % 12
+    steps = np.bincount(144 * piece[moves] + 12 * interval + pc[moves], minlength=144 * n).reshape(n, 144)
+    channels += list(np.sqrt(_normalised(steps.astype(float))).reshape(n, 12, 12).transpose(1, 0, 2))
+    channels += [present * np.roll(present, -i, axis=1) for i in range(1, 7)]
+    return np.stack(channels, axis=1).astype(np.float32)

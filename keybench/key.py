@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 import numpy.typing as npt
@@ -76,6 +77,7 @@ def _tonic_pitch_class(letter: str, accidental: str) -> int:
     return (_LETTERS[letter.upper()] + shift) % 12
 
 
+@cache
 def _spell_tonic(tonic: int, mode: int) -> tuple[str, str]:
     """Letter and accidental ("", "#", "b") of the spelling whose key signature is the shortest."""
     best: tuple[int, int, int] | None = None
@@ -233,8 +235,9 @@ def _parse_humdrum(text: str) -> Key:
 def parse_abc_key(value: str) -> Key:
     """Read the value of an ABC ``K:`` field.
 
-    Only the first three letters of the mode count and their case does not, except that a lone ``m`` is minor and a
-    lone ``M`` major (ABC standard 2.1, section 3.1.14). Explicit accidentals and clefs after the key are ignored.
+    Only the first three letters of the mode count, ``m`` alone is minor, and capitals make no difference (ABC standard
+    2.1, section 3.1.14): the tunes of the collections that are marked ``EM`` are in E minor. Explicit accidentals and
+    clefs after the key are ignored.
 
     Raises
     ------
@@ -247,9 +250,9 @@ def parse_abc_key(value: str) -> Key:
     word = match[3]
     if re.match(r"(?i)(clef|treble|bass|alto|tenor|exp|octave|transpose|stafflines)", word):
         word = ""
-    if word in ("", "M"):
+    if not word:
         mode: int | None = MAJOR
-    elif word == "m":
+    elif word in ("m", "M"):
         mode = MINOR
     else:
         mode = _MODE_STEMS.get(word[:3].lower())

@@ -8,6 +8,7 @@ mask. A selection remembers the table it came from, so that features computed on
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -24,6 +25,8 @@ WEAK, STRONG, DOWNBEAT = 0, 1, 2
 """Values of the `accent` column: an ordinary note, a note on another strong beat, the first note of a bar."""
 
 UNITS = ("quarter", "second")
+
+_FEATURE_LOCK = threading.RLock()
 
 
 @dataclass(frozen=True)
@@ -132,6 +135,24 @@ class NoteTable:
         onsets = np.cumsum(durations) - durations if onset is None else np.asarray(onset, dtype=float)
         return cls.from_pieces([Piece(onsets, durations, pitches)])
 
+    @classmethod
+    def concatenate(cls, tables: Sequence[NoteTable]) -> NoteTable:
+        """Put the pieces of several tables one after the other.
+
+        Raises
+        ------
+        NotesError
+            If they differ in unit.
+        """
+        units = {table.unit for table in tables} or {"quarter"}
+        if len(units) > 1:
+            raise NotesError(f"tables in different units ({', '.join(sorted(units))}) cannot be put together")
+        names = ("onset", "duration", "pitch", "part", "accent")
+        columns = [np.concatenate([getattr(table, name) for table in tables]) for name in names]
+        lengths = np.concatenate([table.n_notes for table in tables])
+        offsets = np.concatenate([[0], np.cumsum(lengths)]).astype(np.int64)
+        return cls(*columns, offsets=offsets, unit=units.pop())
+
     def __len__(self) -> int:
         return len(self.offsets) - 1
 
@@ -192,9 +213,10 @@ class NoteTable:
         if self._root is not None:
             rows: npt.NDArray = self._root.feature(function)[self._rows]
             return rows
-        if function not in self._features:
-            self._features[function] = function(self)
-        return self._features[function]
+        with _FEATURE_LOCK:  # threads that need the same feature wait for the first
+            if function not in self._features:
+                self._features[function] = function(self)
+            return self._features[function]
 
     def pieces(self) -> list[Piece]:
         """Unpack into one `Piece` per piece."""

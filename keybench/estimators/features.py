@@ -37,7 +37,7 @@ def _duration_weights(table: NoteTable, pc: npt.NDArray[np.int64]) -> FloatArray
 
 
 def note_counts(table: NoteTable) -> FloatArray:
-    """Number of notes of each pitch class, shape (n, 12)."""
+    """Count the notes of each pitch class, shape (n, 12)."""
     n = len(table)
     return np.bincount(12 * table.piece + pitch_classes(table), minlength=12 * n).reshape(n, 12).astype(float)
 

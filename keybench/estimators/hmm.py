@@ -159,7 +159,7 @@ class KeyHMM(ScoringEstimator):
 
 
 def _struck_counts(table: NoteTable) -> FloatArray:
-    """Number of steps in which each pitch class is struck, shape (n, 12)."""
+    """Count the steps in which each pitch class is struck, shape (n, 12)."""
     struck, offsets = steps(table)
     piece = np.repeat(np.arange(len(table)), np.diff(offsets))
     cells = (12 * piece[:, None] + np.arange(12))[struck]

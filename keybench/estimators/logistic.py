@@ -83,7 +83,7 @@ def correlate(blocks: list[Float32Array], weights: Float32Array) -> Float32Array
 
 
 def correlate_gradient(blocks: list[Float32Array], gradient: Float32Array, c: int) -> Float32Array:
-    """Carry a gradient over scores, shape (n, 12, M), back to the weights, shape (C, M, 12): the adjoint of `correlate`."""
+    """Carry a gradient over scores, (n, 12, M), back to the weights, (C, M, 12): the adjoint of `correlate`."""
     n, _, m = gradient.shape
     dtype = gradient.dtype
     g = np.matmul(FOURIER.T.astype(dtype), gradient)

@@ -25,9 +25,6 @@ from keybench.errors import KeyNameError, ReadError
 from keybench.key import Key, parse_abc_key
 from keybench.notes import DOWNBEAT, STRONG, WEAK, Piece
 
-VERSION = 1
-"""Raised when a change of this reader changes notes or labels: caches of older versions are then not used."""
-
 _MAX_TUNE_CHARS = 200_000
 # Fields that decide which notes sound, how long and in what order.
 _MUSICAL_FIELDS = set("MLKVPU")

@@ -1,0 +1,164 @@
+"""Dataset manifests: one TOML file per corpus revision.
+
+A manifest says where a corpus comes from, under what licence, how its files are read and what its labels mean. The
+label policy is data: ``[labels.accept]`` widens a written mode to the set of modes that it may stand for.
+"""
+
+from __future__ import annotations
+
+import importlib.metadata
+import importlib.util
+from dataclasses import dataclass
+from pathlib import Path
+
+from keybench.errors import CorpusMissingError, ManifestError
+from keybench.key import LABEL_SPACES, MODES, Key
+from keybench.resources import shipped
+from keybench.validate import Fields, read_toml
+
+SCHEMA = 1
+FORMATS = ("abc",)
+TRUST_LEVELS = ("expert", "notated", "derived", "algorithmic")
+
+
+@dataclass(frozen=True)
+class Manifest:
+    """One corpus revision, as its manifest states it.
+
+    Parameters
+    ----------
+    id, title, good_for, licence, licence_note, citation : str
+    revision : int
+        Results of different revisions are never pooled.
+    package, version, folder, files, install : str
+        Origin: the installed package that carries the files, the version they were checked against, the folder inside
+        it, a glob, and the command that installs it.
+    format : str
+        Name of the reader.
+    label_space, trust, policy : str
+        What a label states, how far to trust it, and why.
+    accept : dict of str to tuple of str
+        Written modes that stand for several, and which.
+    pieces, labelled : int
+        Tunes in the files, and those whose label names a key.
+    modes : dict of str to int
+        Labelled pieces by written mode.
+    """
+
+    id: str
+    title: str
+    good_for: str
+    licence: str
+    licence_note: str
+    citation: str
+    revision: int
+    package: str
+    version: str
+    folder: str
+    files: str
+    install: str
+    format: str
+    label_space: str
+    trust: str
+    policy: str
+    accept: dict[str, tuple[str, ...]]
+    pieces: int
+    labelled: int
+    modes: dict[str, int]
+
+    def accepted_keys(self, label: Key) -> list[Key]:
+        """Return the keys that a written label stands for under the label policy."""
+        names = self.accept.get(MODES[label.mode], (MODES[label.mode],))
+        return [Key(label.tonic, MODES.index(name)) for name in names]
+
+    def locate(self) -> list[Path]:
+        """Return the files, sorted by name.
+
+        The package is found on disk and never imported.
+
+        Raises
+        ------
+        CorpusMissingError
+            If the package is absent or does not carry the folder.
+        """
+        spec = importlib.util.find_spec(self.package)
+        if spec is None or spec.origin is None:
+            raise CorpusMissingError(
+                f"corpus {self.id!r} is not on this machine: its files travel inside the package {self.package}; "
+                f"install it with: {self.install}"
+            )
+        folder = Path(spec.origin).parent / self.folder
+        files = sorted(folder.glob(self.files))
+        if not files:
+            raise CorpusMissingError(
+                f"corpus {self.id!r}: {folder} holds no {self.files}; install it again with: {self.install} "
+                f"(checked against {self.package} {self.version})"
+            )
+        return files
+
+    def installed_version(self) -> str:
+        """Return the version of the package that is installed."""
+        try:
+            return importlib.metadata.version(self.package)
+        except importlib.metadata.PackageNotFoundError:
+            return "unknown"
+
+
+def manifest_names() -> list[str]:
+    """Return the ids of the shipped manifests."""
+    return sorted(path.stem for path in shipped("datasets_manifest").glob("*.toml"))
+
+
+def read_manifest(name: str) -> Manifest:
+    """Read a manifest by corpus id, or by path if `name` ends in ``.toml``.
+
+    Raises
+    ------
+    ManifestError
+        If there is none, or it lacks a field, or a value is not accepted.
+    """
+    if name.endswith(".toml"):
+        path = Path(name)
+    elif name in manifest_names():
+        path = shipped("datasets_manifest") / f"{name}.toml"
+    else:
+        raise ManifestError(f"unknown corpus {name!r}; accepted: {', '.join(manifest_names())}")
+    top = Fields(read_toml(path, ManifestError), path.name, ManifestError)
+    top.take("schema", int, accepted=[SCHEMA])
+    origin, reader, labels, counts = (top.table(part) for part in ("origin", "reader", "labels", "counts"))
+    origin.take("kind", str, accepted=["package"])
+    accept = labels.take("accept", dict, {})
+    for written, names in accept.items():
+        if written not in MODES or not isinstance(names, list) or not names or not set(names) <= set(MODES):
+            raise ManifestError(
+                f"{path.name} [labels.accept]: {written!r} = {names!r}; accepted: mode names to lists of "
+                + ", ".join(MODES)
+            )
+    folder = origin.take("folder", str)
+    if Path(folder).is_absolute() or ".." in Path(folder).parts:
+        raise ManifestError(f"{path.name} [origin]: folder {folder!r} points outside the package")
+    manifest = Manifest(
+        id=top.take("id", str),
+        title=top.take("title", str),
+        good_for=top.take("good_for", str),
+        licence=top.take("licence", str),
+        licence_note=top.take("licence_note", str),
+        citation=top.take("citation", str),
+        revision=top.take("revision", int),
+        package=origin.take("package", str),
+        version=origin.take("version", str),
+        folder=folder,
+        files=origin.take("files", str),
+        install=origin.take("install", str),
+        format=reader.take("format", str, accepted=FORMATS),
+        label_space=labels.take("space", str, accepted=LABEL_SPACES),
+        trust=labels.take("trust", str, accepted=TRUST_LEVELS),
+        policy=labels.take("policy", str),
+        accept={written: tuple(names) for written, names in accept.items()},
+        pieces=counts.take("pieces", int),
+        labelled=counts.take("labelled", int),
+        modes=counts.take("modes", dict),
+    )
+    for fields in (origin, reader, labels, counts, top):
+        fields.finish()
+    return manifest

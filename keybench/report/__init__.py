@@ -1,0 +1,1 @@
+"""Reports: from stored predictions to tables, pictures and a recommendation in plain words."""

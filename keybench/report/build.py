@@ -1,0 +1,209 @@
+"""Building the report of one run: ``scores.json``, ``report.md`` and ``index.html``, all from what the run stored."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import jinja2
+import numpy as np
+from markupsafe import Markup
+
+from keybench.corpora.cache import write_atomically
+from keybench.key import MODES, N_MODES, RELATIONS, mode_in_text, relation
+from keybench.report.figures import reliability_svg
+from keybench.report.recommend import Recommendation, recommend
+from keybench.runs import store
+from keybench.runs.spec import Needs
+from keybench.scores import calibration, global_key, table
+from keybench.scores.table import ALL, Answers
+from keybench.stats.intervals import Estimate, GroupBootstrap
+
+_MAX_FAILURES_SHOWN = 12
+
+
+@dataclass(frozen=True)
+class Report:
+    """Everything that the pages show.
+
+    Parameters
+    ----------
+    run : dict
+        ``run.json``.
+    rows : list of dict
+        Rows of ``scores.json``.
+    ranking : list of str
+        Methods, the most often right first.
+    scores : dict
+        ``scores[corpus][method][metric]``, an `Estimate`.
+    recommendation : Recommendation
+    confusion : dict
+        See `confusion`, for the recommended method.
+    reliability : list
+        Panels of the calibration picture.
+    failures : list of (str, str, str)
+        Method, piece and reason, the first few.
+    """
+
+    run: dict[str, Any]
+    rows: list[dict[str, Any]]
+    ranking: list[str]
+    scores: dict[str, dict[str, dict[str, Estimate]]]
+    recommendation: Recommendation
+    confusion: list[dict[str, Any]]
+    reliability: list[tuple[str, list[tuple[float, float, int]]]]
+    failures: list[tuple[str, str, str]]
+
+
+def derive(out: Path) -> Report:
+    """Score the stored predictions of a run and draw the conclusions.
+
+    Raises
+    ------
+    RunError
+        If the run is unfinished or damaged.
+    """
+    run = store.read_run(out)
+    by_method = table.answers_by_method(*store.read_predictions(out))
+    experiment = run["experiment"]
+    labels, resamples, seed = experiment["labels"], experiment["resamples"], experiment["seed"]
+    rows = table.score_rows(by_method, experiment["name"], experiment["view"], labels, resamples, seed)
+    scores: dict[str, dict[str, dict[str, Estimate]]] = {}
+    for row in rows:
+        estimate = Estimate(row["value"], row["low"], row["high"], row["n"])
+        scores.setdefault(row["corpus"], {}).setdefault(row["estimator"], {})[row["metric"]] = estimate
+    some = next(iter(by_method.values()))
+    needs = experiment["needs"]
+    recommendation = recommend(
+        by_method,
+        scores[ALL],
+        {method["name"]: method["simplicity"] for method in run["methods"]},
+        Needs(**{**needs, "modes": tuple(needs["modes"])}),
+        GroupBootstrap(some.group, resamples, seed),
+        labels,
+    )
+    ranking = sorted(by_method, key=lambda name: -scores[ALL][name]["exact"].value)
+    shown = _panels(recommendation, ranking)
+    return Report(
+        run,
+        rows,
+        ranking,
+        scores,
+        recommendation,
+        confusion(by_method[recommendation.nearest]),
+        [(name, _reliability(by_method[name], labels)) for name in shown],
+        _failures(by_method),
+    )
+
+
+def _panels(recommendation: Recommendation, ranking: list[str]) -> list[str]:
+    """Methods for the calibration picture: the recommended, the leader, the best simpler one, then down the ranking."""
+    wanted = [recommendation.nearest, recommendation.most_often_right, recommendation.simpler, *ranking]
+    return list(dict.fromkeys(name for name in wanted if name))[:6]
+
+
+def _reliability(answers: Answers, labels: str) -> list[tuple[float, float, int]]:
+    answered = answers.select(answers.predicted >= 0)
+    right = global_key.exact(answered.predicted, answered.truth, labels)
+    return calibration.reliability(answered.confidence, right) if len(right) else []
+
+
+def confusion(answers: Answers) -> list[dict[str, Any]]:
+    """Count answers by written mode: on the right home note by mode, elsewhere by relation.
+
+    Returns
+    -------
+    list of dict
+        Per written mode that occurs: its name, number of pieces, ``home`` (counts by answered mode where the home note
+        is that of the label), ``away`` (counts by relation elsewhere) and ``failed``.
+    """
+    out = []
+    mode = answers.label // 12
+    for m in range(N_MODES):
+        here = answers.select(mode == m)
+        if not len(here.label):
+            continue
+        answered = here.select(here.predicted >= 0)
+        home = answered.predicted % 12 == answered.label % 12
+        kinds = relation(answered.label[~home], answered.predicted[~home])
+        out.append(
+            {
+                "mode": mode_in_text(m),
+                "n": len(here.label),
+                "home": np.bincount(answered.predicted[home] // 12, minlength=N_MODES).tolist(),
+                "away": [int((kinds == RELATIONS.index(kind)).sum()) for kind in AWAY],
+                "failed": int((here.predicted < 0).sum()),
+            }
+        )
+    return out
+
+
+AWAY = tuple(kind for kind in RELATIONS if kind not in ("same", "parallel"))
+"""Relations that an answer on another home note can have."""
+
+
+def _failures(by_method: dict[str, Answers]) -> list[tuple[str, str, str]]:
+    return [
+        (name, str(answers.piece[i]), str(answers.error[i]))
+        for name, answers in by_method.items()
+        for i in np.flatnonzero(answers.predicted < 0)[:_MAX_FAILURES_SHOWN]
+    ][: 4 * _MAX_FAILURES_SHOWN]
+
+
+def build(out: Path) -> Report:
+    """Write ``scores.json``, ``report.md`` and ``index.html`` into a run directory and return what they show."""
+    report = derive(out)
+    store.write_json(out / store.SCORES, {"schema": table.SCHEMA, "scores": report.rows})
+    environment = _environment()
+    counted = [
+        m for m in range(N_MODES) if f"recall_{MODES[m]}" in report.scores[ALL][report.ranking[0]]
+    ]  # fmt: skip
+    context = {
+        **vars(report),
+        "experiment": report.run["experiment"],
+        "methods": {method["name"]: method for method in report.run["methods"]},
+        "all": report.scores[ALL],
+        "corpora": [name for name in report.scores if name != ALL],
+        "modes": [(MODES[m], mode_in_text(m)) for m in counted],
+        "all_modes": [mode_in_text(m) for m in range(N_MODES)],
+        "away": AWAY,
+        "n_bins": calibration.N_BINS,
+        "min_pieces": table.MIN_PIECES_PER_MODE,
+        "figure": Markup(reliability_svg(report.reliability)),
+        "rules_of_thumb": _rules_of_thumb(report),
+    }
+    for name, template in (("report.md", "report.md.j2"), ("index.html", "index.html.j2")):
+        text = environment.get_template(template).render(context)
+        write_atomically(out / name, lambda temporary, text=text: temporary.write_text(text, encoding="utf-8"))
+    return report
+
+
+def _rules_of_thumb(report: Report) -> list[tuple[str, Estimate]]:
+    """How often the first and the last note are home, where the experiment has methods that go by them."""
+    found = []
+    for use, text in (("opening-note", "the first note is home"), ("last-note", "the last note is home")):
+        for method in report.run["methods"]:
+            if method["use"] == use:
+                found.append((text, report.scores[ALL][method["name"]]["tonic"]))
+                break
+    return found
+
+
+def _environment() -> jinja2.Environment:
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("keybench.report"),
+        autoescape=lambda name: bool(name and ".html" in name),
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters.update(
+        share=lambda e, digits=3: f"{e.value:.{digits}f}" if e.n else "not measured",
+        span=lambda e, digits=3: f"{e.low:.{digits}f} to {e.high:.{digits}f}" if e.n else "",
+        percent=lambda e: f"{100 * e.value:.1f}" if e.n else "–",
+        percent_span=lambda e: f"{100 * e.low:.1f} to {100 * e.high:.1f}" if e.n else "",
+        of_100=lambda e: f"{100 * e.value:.0f} of 100",
+        thousands=lambda n: f"{n:,}",
+    )
+    return environment

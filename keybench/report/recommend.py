@@ -1,0 +1,228 @@
+"""The recommendation: which method to ship for stated needs, by what margin, and what it must not be trusted for.
+
+Rule: among the methods that meet every need, the one that is right most often leads. Every method that meets the needs
+and that the paired bootstrap (Holm-corrected) does not tell apart from the leader is as good; of these the simplest is
+recommended, and of equally simple ones the faster.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from keybench.key import MODES, RELATIONS, mode_in_text, relation
+from keybench.runs.spec import Needs
+from keybench.scores import global_key
+from keybench.scores.table import MIN_PIECES_PER_MODE, Answers
+from keybench.stats.intervals import Estimate, GroupBootstrap
+from keybench.stats.paired import Difference, holm, paired_difference
+
+ALPHA = 0.05
+_WEAK_RECALL = 0.75  # below this a mode is named among what not to trust the method for
+
+
+@dataclass(frozen=True)
+class NeedMet:
+    """One need, what was measured for it, and whether it is met."""
+
+    need: str
+    measured: str
+    met: bool
+
+
+@dataclass(frozen=True)
+class Recommendation:
+    """What to ship.
+
+    Parameters
+    ----------
+    name : str or None
+        The recommended method; None if none meets every need.
+    nearest : str
+        The method that is recommended or, if none meets the needs, misses them by least.
+    needs : list of NeedMet
+        For `nearest`.
+    as_good : list of str
+        Other methods that meet the needs and are not told apart from the leader.
+    margin : Difference or None
+        `nearest` less the best simpler method.
+    simpler : str or None
+        That simpler method.
+    most_often_right : str
+        Best method if only the share of right answers counts.
+    words, cautions : list of str
+        Sentences.
+    """
+
+    name: str | None
+    nearest: str
+    needs: list[NeedMet]
+    as_good: list[str]
+    margin: Difference | None
+    simpler: str | None
+    most_often_right: str
+    words: list[str] = field(default_factory=list)
+    cautions: list[str] = field(default_factory=list)
+
+
+def recommend(
+    by_method: dict[str, Answers],
+    measures: dict[str, dict[str, Estimate]],
+    simplicity: dict[str, int],
+    needs: Needs,
+    bootstrap: GroupBootstrap,
+    labels: str,
+) -> Recommendation:
+    """Apply the rule of this module to pooled answers.
+
+    Parameters
+    ----------
+    by_method : dict
+        Answers on the pooled pieces.
+    measures : dict
+        `keybench.scores.table.measure` of each method on the same pieces.
+    simplicity : dict
+        Rank per method, 1 = simplest.
+    needs : Needs
+    bootstrap : GroupBootstrap
+        Over the same pieces.
+    labels : str
+        Label space.
+    """
+    right = {name: global_key.exact(a.predicted, a.truth, labels) for name, a in by_method.items()}
+    order = sorted(by_method, key=lambda name: -right[name].mean())
+    checks = {name: check_needs(by_method[name], measures[name], right[name], needs) for name in order}
+    meeting = [name for name in order if all(check.met for check in checks[name])]
+    pool = meeting or order
+    leader = pool[0] if meeting else min(order, key=lambda name: (sum(not c.met for c in checks[name]),
+                                                                  -right[name].mean()))  # fmt: skip
+    rivals = [name for name in meeting if name != leader]
+    differences = [paired_difference(right[leader], right[name], bootstrap) for name in rivals]
+    adjusted = holm([difference.p for difference in differences])
+    as_good = [name for name, p in zip(rivals, adjusted, strict=True) if p > ALPHA]
+    chosen = min([leader, *as_good], key=lambda name: (simplicity[name], measures[name]["ms_per_piece"].value))
+    as_good = [name for name in [leader, *as_good] if name != chosen] if meeting else []
+
+    below = [name for name in order if simplicity[name] < simplicity[chosen]]
+    simpler = below[0] if below else None
+    margin = paired_difference(right[chosen], right[simpler], bootstrap) if simpler else None
+    result = Recommendation(
+        chosen if meeting else None, chosen, checks[chosen], as_good, margin, simpler, order[0]
+    )  # fmt: skip
+    result.words.extend(_words(result, by_method, measures, needs))
+    result.cautions.extend(_cautions(by_method[chosen], measures[chosen], right[chosen]))
+    return result
+
+
+def check_needs(
+    answers: Answers, measured: dict[str, Estimate], right: npt.NDArray[np.float64], needs: Needs
+) -> list[NeedMet]:
+    """Hold one method against the needs."""
+    mode = answers.label // 12
+    wanted = [MODES.index(name) for name in needs.modes]
+    heard = [m for m in wanted if (mode == m).any()]
+    recall = float(np.mean([right[mode == m].mean() for m in heard])) if heard else float("nan")
+    names = ", ".join(mode_in_text(m) for m in wanted)
+    exact, cost = measured["exact"], measured["ms_per_piece"]
+    return [
+        NeedMet(
+            f"home note and mode right in at least {needs.min_exact:.0%} of pieces",
+            f"{exact.value:.1%} ({exact.low:.1%} to {exact.high:.1%})",
+            exact.value >= needs.min_exact,
+        ),
+        NeedMet(
+            f"{names}: on average at least {needs.min_mode_recall:.0%} of each named right",
+            f"{recall:.1%}" if heard else "nothing measured: no such pieces",
+            bool(heard) and len(heard) == len(wanted) and recall >= needs.min_mode_recall,
+        ),
+        NeedMet(
+            f"at most {needs.max_ms_per_piece:g} ms of processor time a piece",
+            f"{cost.value:.2g} ms",
+            cost.value <= needs.max_ms_per_piece,
+        ),
+    ]
+
+
+def _of_1000(e: Estimate) -> str:
+    return f"{1000 * e.value:.0f} of 1,000 (95 % interval {1000 * e.low:.0f} to {1000 * e.high:.0f})"
+
+
+def _words(
+    r: Recommendation, by_method: dict[str, Answers], measures: dict[str, dict[str, Estimate]], needs: Needs
+) -> list[str]:
+    chosen = measures[r.nearest]
+    words = []
+    if r.name:
+        words.append(f"Ship {r.name}. It meets every stated need.")
+    else:
+        missed = "; ".join(check.need for check in r.needs if not check.met)
+        words.append(f"No method here meets every stated need. {r.nearest} comes nearest; it misses: {missed}.")
+    words.append(
+        f"It names home note and mode right for {_of_1000(chosen['exact'])} pieces, and the home note alone for "
+        f"{_of_1000(chosen['tonic'])}."
+    )
+    if r.as_good:
+        words.append(f"Not told apart from it on these pieces, and no simpler: {', '.join(r.as_good)}.")
+    elif r.name and len(by_method) > 1:
+        words.append("No other method that meets the needs is as good within what these pieces can show.")
+    if r.margin and r.simpler:
+        d = r.margin
+        change = "more" if d.value >= 0 else "fewer"
+        low, high = sorted((abs(d.low), abs(d.high))) if d.low * d.high > 0 else (d.low, d.high)
+        words.append(
+            f"Against {r.simpler}, the best of the simpler methods, it gets {1000 * abs(d.value):.0f} {change} of "
+            f"1,000 right (95 % interval {1000 * low:.0f} to {1000 * high:.0f})."
+        )
+    if r.most_often_right != r.nearest:
+        best = measures[r.most_often_right]
+        words.append(
+            f"If only the share of right answers counts, {r.most_often_right} is right most often: "
+            f"{_of_1000(best['exact'])}, with an average over the modes of {best['mean_mode_recall'].value:.0%} "
+            f"against {chosen['mean_mode_recall'].value:.0%}."
+        )
+    return words
+
+
+def _cautions(answers: Answers, measured: dict[str, Estimate], right: npt.NDArray[np.float64]) -> list[str]:
+    cautions = []
+    mode = answers.label // 12
+    for m, name in enumerate(MODES):
+        n = int((mode == m).sum())
+        if n < MIN_PIECES_PER_MODE:
+            cautions.append(
+                f"{mode_in_text(m).capitalize() if m in (0, 5) else mode_in_text(m)}: "
+                + (f"only {n} pieces, too few to say." if n else "nothing measured, no such pieces.")
+            )
+            continue
+        recall = measured[f"recall_{name}"]
+        if recall.value < _WEAK_RECALL:
+            wrong = (mode == m) & (right < 1) & (answers.predicted >= 0)
+            said = np.bincount(answers.predicted[wrong] // 12, minlength=len(MODES))
+            instead = f"; when wrong it most often says {mode_in_text(int(said.argmax()))}" if said.any() else ""
+            cautions.append(
+                f"{mode_in_text(m)}: right in {100 * recall.value:.0f} of 100 "
+                f"(95 % interval {100 * recall.low:.0f} to {100 * recall.high:.0f}, {n} pieces){instead}."
+            )
+    error = measured["calibration_error"]
+    if error.n and error.value > 0.02:
+        way = (
+            "surer"
+            if answers.confidence[answers.predicted >= 0].mean() > right[answers.predicted >= 0].mean()
+            else ("less sure")
+        )
+        cautions.append(
+            f"How sure it says it is: off by {100 * error.value:.1f} points on average (it is {way} than it is right)."
+        )
+    shares = {name: right[answers.corpus == name].mean() for name in dict.fromkeys(answers.corpus)}
+    if len(shares) > 1:
+        worst = min(shares, key=lambda name: shares[name])
+        cautions.append(f"Weakest collection: {worst}, {100 * shares[worst]:.0f} of 100 right.")
+    wrong = (right < 1) & (answers.predicted >= 0)
+    if wrong.any():
+        kinds = np.bincount(relation(answers.label[wrong], answers.predicted[wrong]), minlength=len(RELATIONS))
+        top = int(kinds.argmax())
+        cautions.append(f'Of its {int(wrong.sum())} wrong answers, {kinds[top]} are of the kind "{RELATIONS[top]}".')
+    cautions.append("Other music: these scores describe these collections. Ear and teacher decide.")
+    return cautions

@@ -1,0 +1,1 @@
+"""Runs: an experiment file becomes stored predictions; everything else is derived from them."""

@@ -1,0 +1,425 @@
+"""Running an experiment: fit on the training folds, predict the test fold, store, go on.
+
+Work is cut into tasks, one per fold and fit; variants that share a fit (see ``decision_parameters``) are one task. A
+method that fails costs its own answers only: they are stored as failures with their reason.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import platform
+import shutil
+import sys
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from joblib import Parallel, delayed
+from sklearn.base import clone
+from threadpoolctl import threadpool_limits
+
+from keybench import __version__
+from keybench.corpora import Corpus, load, pool, read_manifest
+from keybench.corpora.grouping import deal_folds, group
+from keybench.errors import ExperimentError, RunError
+from keybench.estimators import KeyEstimator
+from keybench.estimators.base import Tags
+from keybench.key import N_KEYS, format_keys, key_at
+from keybench.notes import NoteTable
+from keybench.runs import store
+from keybench.runs.spec import EstimatorSpec, Experiment
+from keybench.views import view
+
+_PACKAGES = ("numpy", "scipy", "scikit-learn", "pandas", "pyarrow", "mir_eval", "joblib", "symusic", "music21")
+_MAX_ERROR_CHARS = 300
+
+
+@dataclass(frozen=True)
+class Fold:
+    """One split: rows and notes to learn from, and rows and notes to answer for.
+
+    The notes to answer for are cut off from the table they come from, so that the time of an answer includes whatever
+    must be computed for new music.
+    """
+
+    number: int
+    train: npt.NDArray[np.int64]
+    test: npt.NDArray[np.int64]
+    train_notes: NoteTable
+    test_notes: NoteTable
+
+
+@dataclass(frozen=True)
+class Material:
+    """What the tasks share: pieces, groups and the folds of what a method may see."""
+
+    corpus: Corpus
+    groups: npt.NDArray[np.int64]
+    folds: list[Fold]
+
+
+@dataclass(frozen=True)
+class Steps:
+    """Callbacks for a progress display: a stage begins with its size, moves on by n, and messages pass through."""
+
+    begin: Callable[[str, int], None] = lambda stage, total: None
+    move: Callable[[int], None] = lambda n: None
+    say: Callable[[str], None] = lambda text: None
+
+
+def prepare(experiment: Experiment, limit: int | None, n_jobs: int, steps: Steps) -> Material:
+    """Load the corpora and deal their groups into folds.
+
+    Raises
+    ------
+    ManifestError, CorpusMissingError
+    ExperimentError
+        If there are fewer groups than folds.
+    """
+    steps.begin("reading", sum(read_manifest(name).labelled for name in experiment.corpora))
+    corpus = pool([load(name, n_jobs, steps.move) for name in experiment.corpora]).head(limit)
+    groups = group(corpus.variant_keys)
+    n_groups = int(groups.max(initial=-1)) + 1
+    if n_groups < experiment.folds:
+        raise ExperimentError(
+            f"{len(corpus)} pieces in {n_groups} groups cannot be dealt into {experiment.folds} folds; "
+            f"accepted: a --limit of at least {experiment.folds} unrelated pieces"
+        )
+    notes = view(experiment.view, corpus.notes)
+    fold_of = deal_folds(groups, experiment.folds, experiment.seed)
+    folds = []
+    for number in range(experiment.folds):
+        train, test = np.flatnonzero(fold_of != number), np.flatnonzero(fold_of == number)
+        folds.append(Fold(number, train, test, notes[train], notes[test].detach()))
+    return Material(corpus, groups, folds)
+
+
+def fingerprint(experiment: Experiment, material: Material) -> str:
+    """Return a hash of all that decides the predictions: what is asked, the data, and the code."""
+    package = Path(__file__).resolve().parents[1]
+    code = hashlib.sha256()
+    for source in sorted(package.rglob("*.py")):
+        code.update(source.read_bytes())
+    asked = json.dumps(experiment.as_dict(), sort_keys=True)
+    pieces = "\n".join(material.corpus.pieces)
+    parts = (asked, material.corpus.content_hash, material.corpus.manifest_hash, pieces, code.hexdigest())
+    return hashlib.sha256("\0".join(parts).encode()).hexdigest()
+
+
+def _tasks(experiment: Experiment) -> list[tuple[int, list[EstimatorSpec]]]:
+    """Return (fold, specs that share a fit), the costly ones first so that the last to finish is a short one."""
+    shared: dict[str, list[EstimatorSpec]] = {}
+    for spec in experiment.estimators:
+        model = spec.make()
+        decides = getattr(model, "decision_parameters", ())
+        fitted_by = {name: value for name, value in model.get_params().items() if name not in decides}
+        shared.setdefault(f"{type(model).__module__}.{type(model).__qualname__} {fitted_by!r}", []).append(spec)
+    fits = sorted(shared.values(), key=lambda specs: not _learns(specs[0]))
+    return [(fold, specs) for specs in fits for fold in range(experiment.folds)]
+
+
+def _learns(spec: EstimatorSpec) -> bool:
+    return bool(getattr(spec.make(), "tags", Tags()).learns)
+
+
+def run(
+    experiment: Experiment,
+    out: Path,
+    n_jobs: int = 1,
+    limit: int | None = None,
+    resume: bool = False,
+    command: str = "",
+    steps: Steps | None = None,
+) -> dict[str, Any]:
+    """Run an experiment into a directory and return its ``run.json``.
+
+    Parameters
+    ----------
+    experiment : Experiment
+    out : Path
+        Run directory; made if absent. An earlier run there is replaced unless `resume`.
+    n_jobs : int
+        Tasks at a time.
+    limit : int, optional
+        Use only about this many pieces, the same ones every time.
+    resume : bool
+        Keep the finished parts of an interrupted run.
+    command : str
+        Kept in ``run.json``.
+    steps : Steps, optional
+        Progress display.
+
+    Raises
+    ------
+    KeybenchError
+        Of several kinds, each with one line that says what to do.
+    """
+    steps = steps or Steps()
+    began = time.time()
+    if out.exists() and not out.is_dir():
+        raise RunError(f"{out}: is a file; accepted: a directory for the run")
+    if out.is_dir() and any(out.iterdir()) and not (out / store.RUN).exists():
+        raise RunError(f"{out}: holds other files and no run; accepted: a new or empty directory, or an earlier run")
+    material = prepare(experiment, limit, n_jobs, steps)
+    mark = fingerprint(experiment, material)
+    record = _record(experiment, material, mark, n_jobs, limit, command)
+    finished = _take_over(out, mark, resume, steps)
+    if finished is not None:
+        return finished
+    try:
+        store.write_json(out / store.RUN, record)
+    except OSError as error:
+        raise RunError(f"{out}: cannot be written ({error.strerror}); choose another --out") from None
+
+    tasks = _tasks(experiment)
+    todo = [(fold, [s for s in specs if not store.readable_part(store.part_path(out, s.name, fold))])
+            for fold, specs in tasks]  # fmt: skip
+    todo = [(fold, specs) for fold, specs in todo if specs]
+    total = sum(len(specs) for _, specs in tasks)
+    steps.begin("methods x folds", total)
+    steps.move(total - sum(len(specs) for _, specs in todo))
+    # Threads, not processes: the work is numpy's, which lets go of the interpreter, and the notes are shared.
+    with threadpool_limits(limits=1):
+        work = Parallel(n_jobs=n_jobs, prefer="threads", return_as="generator_unordered")
+        for done in work(delayed(_run_task)(experiment, material, out, fold, specs) for fold, specs in todo):
+            steps.move(done)
+
+    names = [spec.name for spec in experiment.estimators]
+    store.merge_parts(out, [store.part_path(out, name, fold) for name in names for fold in range(experiment.folds)])
+    record |= {"state": "finished", "finished": _now(), "seconds": round(time.time() - began, 2)}
+    store.write_json(out / store.RUN, record)
+    return record
+
+
+def _take_over(out: Path, mark: str, resume: bool, steps: Steps) -> dict[str, Any] | None:
+    """Clear an earlier run, or check that it can be resumed; return its record if it is finished already."""
+    if not (out / store.RUN).exists():
+        if resume:
+            steps.say(f"nothing to resume in {out}: starting from the beginning")
+        return None
+    if not resume:
+        shutil.rmtree(out / store.PARTS, ignore_errors=True)
+        for name in (store.PREDICTIONS, store.SCORES, "report.md", "index.html"):
+            (out / name).unlink(missing_ok=True)
+        return None
+    earlier = store.read_run(out)
+    if earlier.get("fingerprint") != mark:
+        raise RunError(
+            f"{out}: cannot resume, since the experiment, --limit, the data or the code changed since; "
+            f"start over without --resume, or choose another --out"
+        )
+    if earlier.get("state") == "finished" and (out / store.PREDICTIONS).exists():
+        steps.say(f"the run in {out} is finished: only the report is made again")
+        return earlier
+    return None
+
+
+def _run_task(experiment: Experiment, material: Material, out: Path, number: int, specs: list[EstimatorSpec]) -> int:
+    """Fit once, answer for every variant, and store one part per variant."""
+    fold = material.folds[number]
+    fitted: KeyEstimator | None = None
+    fit_error = ""
+    model = specs[0].make()
+    try:
+        model.fit(fold.train_notes, material.corpus.truth[fold.train], groups=material.groups[fold.train])
+        fitted = model
+    except Exception as error:  # whatever a method throws is its own failure
+        fit_error = f"fit: {_one_line(error)}"
+    for spec in specs:
+        n = len(fold.test)
+        log_proba, errors, seconds = np.full((n, N_KEYS), np.nan), [fit_error] * n, 0.0
+        if fitted is not None:
+            variant = fitted if spec is specs[0] else _share_fit(fitted, spec)
+            notes = fold.test_notes.detach()
+            start = time.thread_time()
+            log_proba, errors = answer(variant, notes)
+            seconds = (time.thread_time() - start) / max(n, 1)
+        _store_part(experiment, material, out, fold, spec, log_proba, errors, seconds)
+    return len(specs)
+
+
+def _share_fit(fitted: KeyEstimator, spec: EstimatorSpec) -> KeyEstimator:
+    """Return the variant with what the other learnt."""
+    variant = clone(spec.make())
+    for name, value in vars(fitted).items():
+        if name.endswith("_") and not name.startswith("_"):
+            setattr(variant, name, value)
+    return variant
+
+
+def answer(model: KeyEstimator, notes: NoteTable) -> tuple[npt.NDArray[np.float64], list[str]]:
+    """Ask a method for all pieces at once and, where that fails, for the failing pieces one by one.
+
+    Returns
+    -------
+    log_proba : array, shape (n, 84)
+        NaN rows where it failed.
+    errors : list of str
+        Empty where it answered.
+    """
+    try:
+        whole = _checked(model.predict_log_proba(notes), len(notes))
+    except Exception:
+        whole = np.full((len(notes), N_KEYS), np.nan)
+    bad = ~_is_distribution(whole)
+    errors = [""] * len(notes)
+    for i in np.flatnonzero(bad):
+        try:
+            row = _checked(model.predict_log_proba(notes[int(i)].detach()), 1)
+            if not _is_distribution(row)[0]:
+                total = float(np.exp(row[0]).sum())
+                raise ValueError(f"answered with probabilities that sum to {total:g}; accepted: finite ones, sum 1")
+            whole[i] = row[0]
+        except Exception as error:
+            whole[i] = np.nan
+            errors[i] = _one_line(error)
+    return whole, errors
+
+
+def _checked(answered: Any, n: int) -> npt.NDArray[np.float64]:
+    array = np.array(answered, dtype=float)
+    if array.shape != (n, N_KEYS):
+        raise ValueError(f"answered with shape {array.shape}; accepted: ({n}, {N_KEYS})")
+    return array
+
+
+def _is_distribution(log_proba: npt.NDArray[np.float64]) -> npt.NDArray[np.bool_]:
+    finite = np.isfinite(log_proba).all(axis=1)
+    total = np.exp(np.where(finite[:, None], log_proba, -1.0)).sum(axis=1)
+    good: npt.NDArray[np.bool_] = finite & (np.abs(total - 1.0) < 1e-4)
+    return good
+
+
+def _one_line(error: BaseException) -> str:
+    text = " ".join(str(error).split()) or "no message"
+    return f"{type(error).__name__}: {text}"[:_MAX_ERROR_CHARS]
+
+
+def _store_part(
+    experiment: Experiment,
+    material: Material,
+    out: Path,
+    fold: Fold,
+    spec: EstimatorSpec,
+    log_proba: npt.NDArray[np.float64],
+    errors: list[str],
+    seconds: float,
+) -> None:
+    corpus, test, n = material.corpus, fold.test, len(fold.test)
+    pieces = corpus.pieces[test]
+    unreadable = corpus.read_errors
+    errors = [unreadable.get(piece, "") or error for piece, error in zip(pieces, errors, strict=True)]
+    log_proba = np.where(np.array([bool(error) for error in errors])[:, None], np.nan, log_proba)
+    columns = {
+        "experiment": [experiment.name] * n,
+        "corpus": corpus.corpus[test],
+        "view": [experiment.view] * n,
+        "labels": [experiment.labels] * n,
+        "fold": np.full(n, fold.number, dtype=np.int16),
+        "estimator": [spec.name] * n,
+        "piece": pieces,
+        "group": material.groups[test].astype(np.int32),
+        "label": [str(key_at(int(i))) for i in corpus.label[test]],
+        "truth": [format_keys(key_at(int(k)) for k in np.flatnonzero(row)) for row in corpus.truth[test]],
+        "predicted": _predicted(log_proba),
+        "seconds": np.full(n, seconds),
+        "error": errors,
+    }
+    store.write_rows(store.part_path(out, spec.name, fold.number), columns, log_proba.astype(np.float32))
+
+
+def _predicted(log_proba: npt.NDArray[np.float64]) -> list[str | None]:
+    """Name the most probable key of each row; None where the method failed."""
+    failed = np.isnan(log_proba[:, 0])
+    best = np.argmax(np.where(failed[:, None], 0.0, log_proba), axis=1)
+    return [None if bad else str(key_at(int(i))) for bad, i in zip(failed, best, strict=True)]
+
+
+def _record(
+    experiment: Experiment, material: Material, mark: str, n_jobs: int, limit: int | None, command: str
+) -> dict[str, Any]:
+    """Provenance: what was run, on what, with what, where."""
+    corpora = []
+    for name in experiment.corpora:
+        manifest = read_manifest(name)
+        here = material.corpus.corpus == name
+        corpora.append(
+            {
+                "id": name,
+                "revision": manifest.revision,
+                "title": manifest.title,
+                "licence": manifest.licence,
+                "licence_note": manifest.licence_note,
+                "citation": manifest.citation,
+                "trust": manifest.trust,
+                "policy": manifest.policy,
+                "package": manifest.package,
+                "version": manifest.installed_version(),
+                "checked_version": manifest.version,
+                "pieces": int(here.sum()),
+                "left_out": [p.reason for p in material.corpus.problems if not p.scored and _of(p.piece, name)],
+                "unreadable": [p.reason for p in material.corpus.problems if p.scored and _of(p.piece, name)],
+            }
+        )
+    return {
+        "schema": store.SCHEMA,
+        "state": "running",
+        "run": mark[:12],
+        "fingerprint": mark,
+        "keybench": __version__,
+        "experiment": experiment.as_dict(),
+        "command": command,
+        "limit": limit,
+        "jobs": n_jobs,
+        "started": _now(),
+        "corpora": corpora,
+        "manifests": material.corpus.manifest_hash,
+        "content": material.corpus.content_hash,
+        "groups": int(material.groups.max()) + 1,
+        "methods": [_method(spec) for spec in experiment.estimators],
+        "packages": {name: found for name in _PACKAGES if (found := _version(name))},
+        "machine": {
+            "system": platform.platform(),
+            "processor": platform.machine(),
+            "cores": os.cpu_count(),
+            "python": sys.version.split()[0],
+        },
+    }
+
+
+def _of(piece: str, corpus: str) -> bool:
+    return piece.startswith(f"{corpus}:") or ":" not in piece
+
+
+def _method(spec: EstimatorSpec) -> dict[str, Any]:
+    from keybench.estimators import entry
+
+    known, model = entry(spec.use), spec.make()
+    return {
+        "name": spec.name,
+        "use": spec.use,
+        "params": dict(model.get_params()),
+        "description": known.description,
+        "source": known.source,
+        "simplicity": known.simplicity,
+        "names": getattr(model, "tags", Tags()).names,
+    }
+
+
+def _version(package: str) -> str | None:
+    try:
+        return version(package)
+    except PackageNotFoundError:
+        return None
+
+
+def _now() -> str:
+    return datetime.now(UTC).isoformat(timespec="seconds")

@@ -1,0 +1,173 @@
+"""Experiment files: a question, the corpora and methods to answer it with, and what a practice tool needs."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Any
+
+from keybench import estimators
+from keybench.corpora.manifest import read_manifest
+from keybench.errors import EstimatorError, ExperimentError, ManifestError
+from keybench.key import LABEL_SPACES, MODES
+from keybench.notes import NoteTable
+from keybench.resources import shipped
+from keybench.validate import Fields, read_toml
+from keybench.views import view
+
+SCHEMA = 1
+
+
+@dataclass(frozen=True)
+class EstimatorSpec:
+    """A method in an experiment: its name there, the registered method it uses, and parameters that differ."""
+
+    name: str
+    use: str
+    params: dict[str, Any] = field(default_factory=dict)
+
+    def make(self) -> estimators.KeyEstimator:
+        """Build a new, unfitted estimator."""
+        return estimators.make(self.use, **self.params)
+
+
+@dataclass(frozen=True)
+class Needs:
+    """What a practice tool needs; the recommendation is judged against it.
+
+    Parameters
+    ----------
+    modes : tuple of str
+        Modes that it must be able to tell.
+    min_mode_recall : float
+        Smallest mean share of those modes' pieces named right.
+    min_exact : float
+        Smallest share of all pieces named right.
+    max_ms_per_piece : float
+        Milliseconds of processor time per piece.
+    """
+
+    modes: tuple[str, ...] = ("major", "minor")
+    min_mode_recall: float = 0.0
+    min_exact: float = 0.0
+    max_ms_per_piece: float = 1000.0
+
+
+@dataclass(frozen=True)
+class Experiment:
+    """One experiment, as its file states it."""
+
+    name: str
+    question: str
+    corpora: tuple[str, ...]
+    view: str
+    labels: str
+    folds: int
+    seed: int
+    resamples: int
+    estimators: tuple[EstimatorSpec, ...]
+    needs: Needs
+    path: str
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return everything that decides the result (not where the file stands)."""
+        table = asdict(self)
+        del table["path"]
+        return table
+
+
+def experiment_path(text: str) -> Path:
+    """Return the file that a command-line argument means: a path, or the name of a shipped experiment."""
+    path = Path(text)
+    if path.exists():
+        return path
+    named = shipped("experiments") / (path.name if path.suffix == ".toml" else f"{path.name}.toml")
+    if named.exists():
+        return named
+    known = ", ".join(sorted(p.stem for p in shipped("experiments").glob("*.toml")))
+    raise ExperimentError(f"{text}: no such experiment file; accepted: a path, or one of {known}")
+
+
+def read_experiment(path: Path) -> Experiment:
+    """Read and check an experiment file.
+
+    Raises
+    ------
+    ExperimentError
+        If a field is missing, unknown or not accepted, or names a corpus, view or method that does not exist.
+    """
+    top = Fields(read_toml(path, ExperimentError), str(path), ExperimentError)
+    top.take("schema", int, accepted=[SCHEMA])
+    name = top.take("name", str)
+    if not re.fullmatch(r"[a-z0-9][a-z0-9-]{0,63}", name):
+        raise top.fail(f"field 'name' is {name!r}; accepted: small letters, digits and hyphens")
+    question = top.take("question", str)
+    corpora = tuple(_unique(top, "corpora", top.take("corpora", list)))
+    for corpus in corpora:
+        try:
+            read_manifest(str(corpus))
+        except ManifestError as error:
+            raise top.fail(f"field 'corpora': {error}") from None
+    view_name = top.take("view", str, "whole")
+    try:
+        view(view_name, NoteTable.from_pieces([]))
+    except ExperimentError as error:
+        raise top.fail(f"field 'view': {error}") from None
+    labels = top.take("labels", str, "modes", accepted=LABEL_SPACES)
+    split = top.table("split", {})
+    folds, seed = split.take("folds", int, 5), split.take("seed", int, 0)
+    if folds < 2:
+        raise split.fail(f"field 'folds' is {folds}; accepted: 2 or more")
+    bootstrap = top.table("bootstrap", {})
+    resamples = bootstrap.take("resamples", int, 1000)
+    if resamples < 100:
+        raise bootstrap.fail(f"field 'resamples' is {resamples}; accepted: 100 or more")
+    specs = tuple(_estimator(top, item) for item in top.take("estimators", list))
+    _unique(top, "estimators", [spec.name for spec in specs])
+    needs = _needs(top.table("needs", {}))
+    for fields in (split, bootstrap, top):
+        fields.finish()
+    return Experiment(
+        name, question, corpora, view_name, labels, folds, seed, resamples, specs, needs, str(path)
+    )  # fmt: skip
+
+
+def _unique(fields: Fields, name: str, values: list[Any]) -> list[Any]:
+    if not values:
+        raise fields.fail(f"field {name!r} is empty; accepted: at least one entry")
+    for value in values:
+        if values.count(value) > 1:
+            raise fields.fail(f"field {name!r} names {value!r} twice; accepted: each once")
+    return values
+
+
+def _estimator(top: Fields, item: Any) -> EstimatorSpec:
+    if isinstance(item, str):
+        spec = EstimatorSpec(item, item)
+    elif isinstance(item, dict):
+        fields = Fields(item, f"{top.where} [estimators]", ExperimentError)
+        name = fields.take("name", str)
+        spec = EstimatorSpec(name, fields.take("use", str, name), fields.take("params", dict, {}))
+        fields.finish()
+    else:
+        raise top.fail(f"field 'estimators' holds {item!r}; accepted: names, or tables with name, use, params")
+    if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9 ._+-]{0,79}", spec.name):
+        raise top.fail(f"field 'estimators' names {spec.name!r}; accepted: letters, digits, spaces and . _ + -")
+    try:
+        spec.make()
+    except EstimatorError as error:
+        raise top.fail(f"field 'estimators': {error}") from None
+    return spec
+
+
+def _needs(fields: Fields) -> Needs:
+    usual = Needs()
+    needs = Needs(
+        modes=tuple(fields.take("modes", list, list(usual.modes), accepted=MODES)),
+        min_mode_recall=fields.take("min_mode_recall", float, usual.min_mode_recall),
+        min_exact=fields.take("min_exact", float, usual.min_exact),
+        max_ms_per_piece=fields.take("max_ms_per_piece", float, usual.max_ms_per_piece),
+    )
+    fields.finish()
+    return needs

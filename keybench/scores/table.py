@@ -1,0 +1,176 @@
+"""The table of scores of a run, derived from its stored predictions."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from keybench.key import MODES, N_MODES, parse_key, parse_keys, truth_mask
+from keybench.scores import calibration, global_key
+from keybench.stats.intervals import NOTHING, Estimate, GroupBootstrap
+
+SCHEMA = 1
+ALL = "all"
+MIN_PIECES_PER_MODE = 20
+"""Modes with fewer pieces are left out of the mean over modes."""
+
+FloatArray = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Answers:
+    """One method's answers to the pieces of an experiment, as arrays.
+
+    Parameters
+    ----------
+    piece, corpus : str arrays, shape (n,)
+    group, label, predicted : int arrays, shape (n,)
+        `predicted` is -1 where the method failed.
+    truth : bool array, shape (n, 84)
+    log_proba : array, shape (n, 84)
+        NaN rows where it failed.
+    seconds : float array, shape (n,)
+    error : str array, shape (n,)
+    """
+
+    piece: npt.NDArray[np.str_]
+    corpus: npt.NDArray[np.str_]
+    group: npt.NDArray[np.int64]
+    label: npt.NDArray[np.int64]
+    predicted: npt.NDArray[np.int64]
+    truth: npt.NDArray[np.bool_]
+    log_proba: FloatArray
+    seconds: FloatArray
+    error: npt.NDArray[np.str_]
+
+    def select(self, rows: npt.NDArray[np.bool_] | npt.NDArray[np.int64]) -> Answers:
+        """Return the answers to some pieces."""
+        return Answers(*(getattr(self, name)[rows] for name in self.__dataclass_fields__))
+
+    @property
+    def confidence(self) -> FloatArray:
+        """Probability of the predicted key; NaN where it failed."""
+        confidence: FloatArray = np.exp(self.log_proba.max(axis=1))
+        return confidence
+
+
+def answers_by_method(rows: pd.DataFrame, log_proba: FloatArray) -> dict[str, Answers]:
+    """Unpack stored predictions, with every method's pieces in the same order."""
+    keys = {text: parse_key(text).index for text in pd.unique(pd.concat([rows["label"], rows["predicted"]]).dropna())}
+    sets = {text: truth_mask([parse_keys(text)])[0] for text in pd.unique(rows["truth"])}
+    out = {}
+    for name, part in rows.groupby("estimator", sort=False):
+        part = part.sort_values("piece", kind="stable")
+        index = part.index.to_numpy()
+        out[str(name)] = Answers(
+            piece=part["piece"].to_numpy(dtype=str),
+            corpus=part["corpus"].to_numpy(dtype=str),
+            group=part["group"].to_numpy(dtype=np.int64),
+            label=part["label"].map(keys).to_numpy(dtype=np.int64),
+            predicted=part["predicted"].map(keys).fillna(-1).to_numpy(dtype=np.int64),
+            truth=np.stack([sets[text] for text in part["truth"]]),
+            log_proba=log_proba[index],
+            seconds=part["seconds"].to_numpy(dtype=float),
+            error=part["error"].to_numpy(dtype=str),
+        )
+    return out
+
+
+def measure(answers: Answers, bootstrap: GroupBootstrap, labels: str = "modes") -> dict[str, Estimate]:
+    """Return every measure of one method on one set of pieces, by metric name.
+
+    ``recall_<mode>`` goes by the mode as written in the source; a truth that accepts other keys is still met by them.
+    ``mode_given_tonic`` looks only at pieces whose home note is right. The calibration error leaves failures out, since
+    they state no probability; everywhere else a failure counts as a wrong answer.
+    """
+    n = len(answers.piece)
+    right = global_key.exact(answers.predicted, answers.truth, labels)
+    home = global_key.tonic(answers.predicted, answers.truth)
+    mode = answers.label // 12
+    out = {
+        "exact": bootstrap.mean(right),
+        "tonic": bootstrap.mean(home),
+        "mode_given_tonic": bootstrap.mean(right, home > 0),
+    }
+    out |= {f"recall_{MODES[m]}": bootstrap.mean(right, mode == m) for m in range(N_MODES) if (mode == m).any()}
+    out["mean_mode_recall"] = _mean_mode_recall(right, mode, bootstrap)
+    out["mir_eval_weighted"] = bootstrap.mean(global_key.mir_eval_weighted(answers.predicted, answers.truth))
+    out["weighted_both_fifths"] = bootstrap.mean(
+        global_key.mir_eval_weighted(answers.predicted, answers.truth, both_fifths=True)
+    )
+    out["log_loss"] = bootstrap.mean(calibration.log_loss(answers.log_proba, answers.truth))
+    out["calibration_error"] = _calibration_error(answers, right, bootstrap)
+    out["ms_per_piece"] = bootstrap.mean(1000.0 * answers.seconds)
+    failures = int((answers.predicted < 0).sum())
+    out["failures"] = Estimate(failures, failures, failures, n)
+    return out
+
+
+def _mean_mode_recall(right: FloatArray, mode: npt.NDArray[np.int64], bootstrap: GroupBootstrap) -> Estimate:
+    counted = [m for m in range(N_MODES) if (mode == m).sum() >= MIN_PIECES_PER_MODE]
+    if not counted:
+        return NOTHING
+    marks = np.stack([(mode == m).astype(float) for m in counted], axis=1)
+    value = float(np.mean([right[mode == m].mean() for m in counted]))
+    sums = bootstrap.totals(np.concatenate([marks * right[:, None], marks], axis=1))
+    k = len(counted)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        means = (sums[:, :k] / sums[:, k:]).mean(axis=1)
+    low, high = np.percentile(means[np.isfinite(means)], [2.5, 97.5])
+    return Estimate(value, float(low), float(high), int(marks.sum()))
+
+
+def _calibration_error(answers: Answers, right: FloatArray, bootstrap: GroupBootstrap) -> Estimate:
+    answered = np.flatnonzero(answers.predicted >= 0)
+    if not len(answered):
+        return NOTHING
+    confidence = answers.confidence[answered]
+    value = calibration.calibration_error(confidence, right[answered])
+    bins = calibration.equal_mass_bins(confidence)
+    gaps = np.zeros((len(right), calibration.N_BINS))
+    gaps[answered, bins] = confidence - right[answered]
+    marked = np.zeros(len(right))
+    marked[answered] = 1.0
+    sums = bootstrap.totals(np.column_stack([gaps, marked]))
+    errors = np.abs(sums[:, :-1]).sum(axis=1) / np.maximum(sums[:, -1], 1.0)
+    low, high = np.percentile(errors, [2.5, 97.5])
+    return Estimate(value, float(low), float(high), len(answered))
+
+
+def subsets(answers: Answers) -> Iterator[tuple[str, npt.NDArray[np.bool_]]]:
+    """Return the pooled pieces and, where there are several corpora, each one's, as masks."""
+    yield ALL, np.ones(len(answers.piece), dtype=bool)
+    for corpus in dict.fromkeys(answers.corpus):
+        yield str(corpus), answers.corpus == corpus
+
+
+def score_rows(
+    by_method: dict[str, Answers], experiment: str, view: str, labels: str, resamples: int, seed: int
+) -> list[dict[str, Any]]:
+    """Return the rows of ``scores.json``: one per corpus, method and metric."""
+    rows = []
+    some = next(iter(by_method.values()))
+    for corpus, mask in subsets(some):
+        bootstrap = GroupBootstrap(some.group[mask], resamples, seed)
+        for name, answers in by_method.items():
+            for metric, e in measure(answers.select(mask), bootstrap, labels).items():
+                rows.append(
+                    {
+                        "experiment": experiment,
+                        "corpus": corpus,
+                        "view": view,
+                        "labels": labels,
+                        "estimator": name,
+                        "metric": metric,
+                        "value": e.value,
+                        "low": e.low,
+                        "high": e.high,
+                        "n": e.n,
+                    }
+                )
+    return rows

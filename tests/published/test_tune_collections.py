@@ -1,0 +1,118 @@
+"""What the three tune collections hold, as their manifests state it and as `load` reads it."""
+
+import importlib.util
+import re
+from collections import Counter
+
+import numpy as np
+import pytest
+
+from keybench.corpora import load, read_manifest
+from keybench.key import MODES
+from keybench.notes import DOWNBEAT
+
+pytestmark = [
+    pytest.mark.corpus,
+    pytest.mark.skipif(
+        importlib.util.find_spec("music21") is None,
+        reason="music21 is absent: install it with pip install 'keybench[corpora]'",
+    ),
+]
+
+NAMES = ["aird", "oneill", "ryan"]
+
+
+@pytest.fixture(scope="module")
+def corpora(tmp_path_factory):
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("KEYBENCH_CACHE", str(tmp_path_factory.mktemp("cache")))
+        yield {name: load(name) for name in NAMES}
+
+
+def first_last(corpus):
+    """Return the lowest first and the highest last sounding note of each piece, in semitones above its tonic."""
+    filled = corpus.notes.n_notes > 0
+    starts, ends = corpus.notes.offsets[:-1][filled], corpus.notes.offsets[1:][filled] - 1
+    tonics = corpus.label[filled] % 12
+    return (corpus.notes.pitch[starts] - tonics) % 12, (corpus.notes.pitch[ends] - tonics) % 12
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_counts_are_those_of_the_manifest(corpora, name):
+    # Source: the manifest, whose counts were taken from the K: lines by an independent script.
+    corpus, manifest = corpora[name], read_manifest(name)
+    left_out = [problem for problem in corpus.problems if not problem.scored]
+    assert len(corpus) == manifest.labelled > 1000
+    assert len(corpus) + len(left_out) == manifest.pieces
+    modes = Counter(MODES[index // 12] for index in corpus.label)
+    assert dict(modes) == manifest.modes
+    assert sum(manifest.modes.values()) == manifest.labelled
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_ids_are_unique_and_name_their_corpus(corpora, name):
+    corpus = corpora[name]
+    assert len(set(corpus.pieces)) == len(corpus.pieces) > 1000
+    assert all(piece.startswith(f"{name}:") for piece in corpus.pieces)
+
+
+@pytest.mark.parametrize(("name", "word", "count"), [("aird", "Hp", 2), ("oneill", "Bn", 2), ("ryan", "", 0)])
+def test_the_only_problems_are_keys_without_a_mode(corpora, name, word, count):
+    # Source: the files themselves, two tunes marked Hp and two marked Bn.
+    problems = corpora[name].problems
+    assert len(problems) == count
+    for problem in problems:
+        assert not problem.scored
+        assert problem.reason.startswith(f"{problem.piece}: ")
+        assert repr(word) in problem.reason
+        assert "accepted:" in problem.reason
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_every_labelled_piece_has_notes(corpora, name):
+    notes = corpora[name].notes
+    assert notes.n_notes.min() > 0
+    assert notes.onset.min() == 0
+    assert notes.duration.min() > 0
+    assert 20 < np.median(notes.n_notes) < 400
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_last_notes_are_tonics_and_first_notes_mostly_not(corpora, name):
+    # Measured on the same collections by an independent script: last note 76-88 %, first note 23-43 %.
+    first, last = first_last(corpora[name])
+    assert len(first) > 1000
+    assert 0.755 <= np.mean(last == 0) <= 0.885
+    assert 0.225 <= np.mean(first == 0) <= 0.435
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_almost_every_tune_has_accents(corpora, name):
+    # Common practice, no source: a tune in bars has first beats.
+    notes = corpora[name].notes
+    marked = np.bincount(notes.piece[notes.accent == DOWNBEAT], minlength=len(notes)) > 0
+    assert marked.mean() >= 0.99
+    share = np.mean(notes.accent == DOWNBEAT)
+    assert 0.08 < share < 0.4
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_truth_follows_the_label_policy(corpora, name):
+    # Source: the manifests. O'Neill's minor label stands for minor or Dorian, all others for themselves.
+    corpus = corpora[name]
+    minor = corpus.label // 12 == MODES.index("minor")
+    assert minor.any()
+    assert corpus.truth[np.arange(len(corpus)), corpus.label].all()
+    assert set(corpus.truth[minor].sum(axis=1)) == {2 if name == "oneill" else 1}
+    assert set(corpus.truth[~minor].sum(axis=1)) == {1}
+
+
+def test_a_second_load_gives_the_same_from_the_cache(tmp_path, monkeypatch, corpora):
+    monkeypatch.setenv("KEYBENCH_CACHE", str(tmp_path))
+    first, second = load("ryan"), load("ryan")
+    assert len(list(tmp_path.rglob("*.npz"))) == 1
+    for corpus in (first, second):
+        assert (corpus.pieces == corpora["ryan"].pieces).all()
+        assert (corpus.notes.pitch == corpora["ryan"].notes.pitch).all()
+        assert (corpus.truth == corpora["ryan"].truth).all()
+    assert re.fullmatch(r"[0-9a-f]{64}", second.content_hash)

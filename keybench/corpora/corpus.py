@@ -116,7 +116,7 @@ def _read_chunk(tunes: list[tuple[str, str]]) -> list[tuple[Piece | None, str]]:
     return out
 
 
-def _tunes(files: Sequence[tuple[str, bytes]]) -> tuple[list[tuple[str, str]], list[Problem]]:
+def _tunes(corpus: str, files: Sequence[tuple[str, bytes]]) -> tuple[list[tuple[str, str]], list[Problem]]:
     """Return (piece id, text) of every tune, and files without any."""
     tunes: list[tuple[str, str]] = []
     problems = []
@@ -125,7 +125,8 @@ def _tunes(files: Sequence[tuple[str, bytes]]) -> tuple[list[tuple[str, str]], l
         text = data.decode("utf-8", errors="replace") if _is_utf8(data) else data.decode("latin-1")
         found = abc.split_tunes(text)
         if not found:
-            problems.append(Problem(name, f"{name}: no tune in it; accepted: ABC tunes that start with X:", False))
+            where = f"{corpus}:{name}"
+            problems.append(Problem(where, f"{where}: no tune in it; accepted: ABC tunes that start with X:", False))
         for number, tune in found:
             piece = f"{Path(name).stem}/{number or '?'}"
             seen[piece] = seen.get(piece, 0) + 1
@@ -162,7 +163,7 @@ def read_files(
     -------
     Corpus
     """
-    tunes, problems = _tunes(files)
+    tunes, problems = _tunes(manifest.id, files)
     chunks = [tunes[i : i + _CHUNK] for i in range(0, len(tunes), _CHUNK)]
     results: list[tuple[Piece | None, str]] = []
     workers = Parallel(n_jobs=n_jobs if len(chunks) > 2 else 1, return_as="generator")

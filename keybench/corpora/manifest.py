@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import importlib.metadata
 import importlib.util
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from keybench.errors import CorpusMissingError, ManifestError
@@ -17,6 +17,7 @@ from keybench.resources import shipped
 from keybench.validate import Fields, read_toml
 
 SCHEMA = 1
+ORIGINS = ("package", "folder")
 FORMATS = ("abc",)
 TRUST_LEVELS = ("expert", "notated", "derived", "algorithmic")
 
@@ -30,9 +31,10 @@ class Manifest:
     id, title, good_for, licence, licence_note, citation : str
     revision : int
         Results of different revisions are never pooled.
-    package, version, folder, files, install : str
-        Origin: the installed package that carries the files, the version they were checked against, the folder inside
-        it, a glob, and the command that installs it.
+    kind, package, version, folder, files, install : str
+        Origin. Of kind ``package``: the installed package that carries the files, the version they were checked
+        against, the folder inside it, a glob, and the command that installs it. Of kind ``folder``: a folder beside
+        the manifest, and a glob.
     format : str
         Name of the reader.
     label_space, trust, policy : str
@@ -52,6 +54,7 @@ class Manifest:
     licence_note: str
     citation: str
     revision: int
+    kind: str
     package: str
     version: str
     folder: str
@@ -65,6 +68,7 @@ class Manifest:
     pieces: int
     labelled: int
     modes: dict[str, int]
+    base: Path = field(repr=False)  # where the manifest stands; says nothing about the data
 
     def accepted_keys(self, label: Key) -> list[Key]:
         """Return the keys that a written label stands for under the label policy."""
@@ -74,13 +78,19 @@ class Manifest:
     def locate(self) -> list[Path]:
         """Return the files, sorted by name.
 
-        The package is found on disk and never imported.
+        A package is found on disk and never imported.
 
         Raises
         ------
         CorpusMissingError
-            If the package is absent or does not carry the folder.
+            If the package or the folder is absent, or holds no such files.
         """
+        if self.kind == "folder":
+            folder = self.base / self.folder
+            files = sorted(folder.glob(self.files))
+            if not files:
+                raise CorpusMissingError(f"corpus {self.id!r}: {folder} holds no {self.files}; put its files there")
+            return files
         spec = importlib.util.find_spec(self.package)
         if spec is None or spec.origin is None:
             raise CorpusMissingError(
@@ -97,7 +107,9 @@ class Manifest:
         return files
 
     def installed_version(self) -> str:
-        """Return the version of the package that is installed."""
+        """Return the version of the package that is installed; empty for a folder."""
+        if self.kind == "folder":
+            return ""
         try:
             return importlib.metadata.version(self.package)
         except importlib.metadata.PackageNotFoundError:
@@ -126,7 +138,8 @@ def read_manifest(name: str) -> Manifest:
     top = Fields(read_toml(path, ManifestError), path.name, ManifestError)
     top.take("schema", int, accepted=[SCHEMA])
     origin, reader, labels, counts = (top.table(part) for part in ("origin", "reader", "labels", "counts"))
-    origin.take("kind", str, accepted=["package"])
+    kind = origin.take("kind", str, accepted=ORIGINS)
+    packaged = kind == "package"
     accept = labels.take("accept", dict, {})
     for written, names in accept.items():
         if written not in MODES or not isinstance(names, list) or not names or not set(names) <= set(MODES):
@@ -136,7 +149,9 @@ def read_manifest(name: str) -> Manifest:
             )
     folder = origin.take("folder", str)
     if Path(folder).is_absolute() or ".." in Path(folder).parts:
-        raise ManifestError(f"{path.name} [origin]: folder {folder!r} points outside the package")
+        raise ManifestError(
+            f"{path.name} [origin]: folder {folder!r} points outside its place; accepted: a folder below it"
+        )
     manifest = Manifest(
         id=top.take("id", str),
         title=top.take("title", str),
@@ -145,11 +160,12 @@ def read_manifest(name: str) -> Manifest:
         licence_note=top.take("licence_note", str),
         citation=top.take("citation", str),
         revision=top.take("revision", int),
-        package=origin.take("package", str),
-        version=origin.take("version", str),
+        kind=kind,
+        package=origin.take("package", str) if packaged else "",
+        version=origin.take("version", str) if packaged else "",
         folder=folder,
         files=origin.take("files", str),
-        install=origin.take("install", str),
+        install=origin.take("install", str) if packaged else "",
         format=reader.take("format", str, accepted=FORMATS),
         label_space=labels.take("space", str, accepted=LABEL_SPACES),
         trust=labels.take("trust", str, accepted=TRUST_LEVELS),
@@ -158,6 +174,7 @@ def read_manifest(name: str) -> Manifest:
         pieces=counts.take("pieces", int),
         labelled=counts.take("labelled", int),
         modes=counts.take("modes", dict),
+        base=path.resolve().parent,
     )
     for fields in (origin, reader, labels, counts, top):
         fields.finish()

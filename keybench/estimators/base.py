@@ -29,7 +29,7 @@ FloatArray = npt.NDArray[np.float64]
 FLOOR = 1e-6
 """Probability left to each key that a method cannot name, so that its log-loss is large but finite."""
 
-_CALIBRATION_PIECES = 1000  # the sharpness is one number: more pieces would not change it
+_CALIBRATION_PIECES = 600  # the sharpness is one number: more pieces would not change it
 
 
 @dataclass(frozen=True)
@@ -104,6 +104,9 @@ def log_softmax(scores: FloatArray) -> FloatArray:
 def fit_sharpness(scores: FloatArray, truth: npt.NDArray[np.bool_]) -> float:
     """Return the b that makes ``softmax(b * scores)`` most likely, by Newton's method on log b.
 
+    One made-up piece that could be in any key is added to the n real ones (each target is smoothed by 1 / (n + 1)), so
+    that a few pieces which are all answered right do not make a method certain.
+
     Parameters
     ----------
     scores : array, shape (n, n_keys)
@@ -114,6 +117,7 @@ def fit_sharpness(scores: FloatArray, truth: npt.NDArray[np.bool_]) -> float:
     s, t = scores[usable], truth[usable]
     if not len(s) or np.ptp(s, axis=1).max() == 0:
         return 1.0
+    smoothing = 1.0 / (len(s) + 1)
     log_b = float(np.log(4.0 / max(np.std(s), 1e-9)))
     for _ in range(12):
         b = np.exp(log_b)
@@ -121,10 +125,11 @@ def fit_sharpness(scores: FloatArray, truth: npt.NDArray[np.bool_]) -> float:
         q = np.where(t, p, 0.0)
         q /= np.maximum(q.sum(axis=1, keepdims=True), 1e-300)
         mean_p, mean_q = (p * s).sum(axis=1), (q * s).sum(axis=1)
-        gradient = float((mean_p - mean_q).mean())
+        target = (1.0 - smoothing) * mean_q + smoothing * s.mean(axis=1)
+        gradient = float((mean_p - target).mean())
         var_p = (p * s * s).sum(axis=1) - mean_p**2
         var_q = (q * s * s).sum(axis=1) - mean_q**2
-        curvature = float((var_p - var_q).mean())
+        curvature = float((var_p - (1.0 - smoothing) * var_q).mean())
         # In log b: d/dlogb = b g, d2/dlogb2 = b g + b^2 h; |.| keeps the step downhill where the set makes it concave.
         move = -b * gradient / max(abs(b * gradient + b * b * curvature), 1e-12)
         log_b += float(np.clip(move, -1.5, 1.5))

@@ -48,4 +48,4 @@ class BestFittingScale(ScoringEstimator):
         # Only the name: the modes that share the notes of a major scale stay just below it.
         others = [m for m in range(N_MODES) if m != MAJOR]
         fit[:, others] -= 1e-3 * (counts.sum(axis=1) > 0)[:, None, None]
-        return fit.reshape(len(X), -1)
+        return fit.reshape(len(X), N_KEYS)

@@ -187,7 +187,7 @@ class TiedLogistic(KeyEstimator):
         shared: float = 1.0,
         by_third: float = 0.5,
         own: float = 1.0,
-        exact_cost: float = 0.01,
+        exact_cost: float = 0.012,
         tolerance: float = 3e-6,
         random_state: int = 0,
     ):

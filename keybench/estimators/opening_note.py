@@ -7,7 +7,19 @@ import numpy as np
 from keybench.errors import EstimatorError
 from keybench.estimators.base import FloatArray, ScoringEstimator
 from keybench.estimators.features import edge_note, note_counts
-from keybench.key import DORIAN, LOCRIAN, LYDIAN, MAJOR, MINOR, MIXOLYDIAN, N_MODES, PHRYGIAN, SCALES, mode_in_text
+from keybench.key import (
+    DORIAN,
+    LOCRIAN,
+    LYDIAN,
+    MAJOR,
+    MINOR,
+    MIXOLYDIAN,
+    N_KEYS,
+    N_MODES,
+    PHRYGIAN,
+    SCALES,
+    mode_in_text,
+)
 from keybench.notes import NoteTable
 
 PREFERENCE = (MAJOR, MINOR, MIXOLYDIAN, DORIAN, LYDIAN, PHRYGIAN, LOCRIAN)
@@ -62,7 +74,7 @@ class OpeningNote(ScoringEstimator):
         sounding = home >= 0
         scores[sounding] += _TIE[None, :, None]
         scores[np.flatnonzero(sounding), :, home[sounding]] += 1.01
-        return scores.reshape(len(X), -1)
+        return scores.reshape(len(X), N_KEYS)
 
     def _reasons(self, X: NoteTable) -> list[str]:
         home = int(edge_note(X, last=self.edge == "last")[0])

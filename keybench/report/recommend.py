@@ -146,7 +146,7 @@ def check_needs(
 
 
 def _of_1000(e: Estimate) -> str:
-    return f"{1000 * e.value:.0f} of 1,000 (95 % interval {1000 * e.low:.0f} to {1000 * e.high:.0f})"
+    return f"{1000 * e.value:.0f} of 1,000 pieces (95 % interval {1000 * e.low:.0f} to {1000 * e.high:.0f})"
 
 
 def _words(
@@ -160,7 +160,7 @@ def _words(
         missed = "; ".join(check.need for check in r.needs if not check.met)
         words.append(f"No method here meets every stated need. {r.nearest} comes nearest; it misses: {missed}.")
     words.append(
-        f"It names home note and mode right for {_of_1000(chosen['exact'])} pieces, and the home note alone for "
+        f"It names home note and mode right for {_of_1000(chosen['exact'])}, and the home note alone for "
         f"{_of_1000(chosen['tonic'])}."
     )
     if r.as_good:

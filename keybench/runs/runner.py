@@ -84,8 +84,8 @@ def prepare(experiment: Experiment, limit: int | None, n_jobs: int, steps: Steps
     ExperimentError
         If there are fewer groups than folds.
     """
-    steps.begin("reading", sum(read_manifest(name).labelled for name in experiment.corpora))
-    corpus = pool([load(name, n_jobs, steps.move) for name in experiment.corpora]).head(limit)
+    steps.begin("reading", sum(read_manifest(name).labelled for name in experiment.manifests))
+    corpus = pool([load(name, n_jobs, steps.move) for name in experiment.manifests]).head(limit)
     groups = group(corpus.variant_keys)
     n_groups = int(groups.max(initial=-1)) + 1
     if n_groups < experiment.folds:
@@ -348,12 +348,12 @@ def _record(
 ) -> dict[str, Any]:
     """Provenance: what was run, on what, with what, where."""
     corpora = []
-    for name in experiment.corpora:
+    for name in experiment.manifests:
         manifest = read_manifest(name)
-        here = material.corpus.corpus == name
+        here = material.corpus.corpus == manifest.id
         corpora.append(
             {
-                "id": name,
+                "id": manifest.id,
                 "revision": manifest.revision,
                 "title": manifest.title,
                 "licence": manifest.licence,
@@ -365,8 +365,8 @@ def _record(
                 "version": manifest.installed_version(),
                 "checked_version": manifest.version,
                 "pieces": int(here.sum()),
-                "left_out": [p.reason for p in material.corpus.problems if not p.scored and _of(p.piece, name)],
-                "unreadable": [p.reason for p in material.corpus.problems if p.scored and _of(p.piece, name)],
+                "left_out": [p.reason for p in material.corpus.problems if not p.scored and _of(p.piece, manifest.id)],
+                "unreadable": [p.reason for p in material.corpus.problems if p.scored and _of(p.piece, manifest.id)],
             }
         )
     return {
@@ -396,7 +396,7 @@ def _record(
 
 
 def _of(piece: str, corpus: str) -> bool:
-    return piece.startswith(f"{corpus}:") or ":" not in piece
+    return piece.startswith(f"{corpus}:")
 
 
 def _method(spec: EstimatorSpec) -> dict[str, Any]:

@@ -70,6 +70,11 @@ class Experiment:
     needs: Needs
     path: str
 
+    @property
+    def manifests(self) -> tuple[str, ...]:
+        """What `read_manifest` takes for each corpus: a shipped name, or the path of a file beside the experiment."""
+        return tuple(_manifest(Path(self.path), corpus) for corpus in self.corpora)
+
     def as_dict(self) -> dict[str, Any]:
         """Return everything that decides the result (not where the file stands)."""
         table = asdict(self)
@@ -103,10 +108,10 @@ def read_experiment(path: Path) -> Experiment:
     if not re.fullmatch(r"[a-z0-9][a-z0-9-]{0,63}", name):
         raise top.fail(f"field 'name' is {name!r}; accepted: small letters, digits and hyphens")
     question = top.take("question", str)
-    corpora = tuple(_unique(top, "corpora", top.take("corpora", list)))
+    corpora = tuple(map(str, _unique(top, "corpora", top.take("corpora", list))))
     for corpus in corpora:
         try:
-            read_manifest(str(corpus))
+            read_manifest(_manifest(path, corpus))
         except ManifestError as error:
             raise top.fail(f"field 'corpora': {error}") from None
     view_name = top.take("view", str, "whole")
@@ -131,6 +136,10 @@ def read_experiment(path: Path) -> Experiment:
     return Experiment(
         name, question, corpora, view_name, labels, folds, seed, resamples, specs, needs, str(path)
     )  # fmt: skip
+
+
+def _manifest(experiment: Path, corpus: str) -> str:
+    return str(experiment.parent / corpus) if corpus.endswith(".toml") else corpus
 
 
 def _unique(fields: Fields, name: str, values: list[Any]) -> list[Any]:

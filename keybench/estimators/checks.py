@@ -1,0 +1,341 @@
+"""The contract that every estimator must keep, ours or a plug-in's.
+
+``run_checks(estimator)`` runs them all and says how many ran; ``python -m keybench.estimators.checks [NAME ...]`` does
+so for registered methods and exits with 1 if one failed. Each check is a plain function of an unfitted estimator that
+raises `AssertionError`, or `Skip` with the reason where the estimator's tags exempt it.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from sklearn.base import clone
+
+from keybench.errors import KeybenchError
+from keybench.estimators.base import KeyEstimator, Tags
+from keybench.key import MODES, N_KEYS, SCALE_STEPS, Key, transpose_keys, truth_mask
+from keybench.notes import DOWNBEAT, STRONG, NoteTable, Piece
+
+
+class Skip(Exception):
+    """A check does not apply; the message says why."""
+
+
+@dataclass
+class Checked:
+    """Outcome of the checks on one estimator.
+
+    Parameters
+    ----------
+    name : str
+    passed : list of str
+    failed, skipped : dict of str to str
+        Reason by check.
+    """
+
+    name: str
+    passed: list[str] = field(default_factory=list)
+    failed: dict[str, str] = field(default_factory=dict)
+    skipped: dict[str, str] = field(default_factory=dict)
+
+    @property
+    def n_run(self) -> int:
+        """Number of checks that ran to a verdict."""
+        return len(self.passed) + len(self.failed)
+
+    def __str__(self) -> str:
+        skipped = f", {len(self.skipped)} skipped" if self.skipped else ""
+        lines = [f"{self.name}: {self.n_run} checks run, {len(self.failed)} failed{skipped}"]
+        lines += [f"  FAILED {check}: {reason}" for check, reason in self.failed.items()]
+        lines += [f"  skipped {check}: {reason}" for check, reason in self.skipped.items()]
+        return "\n".join(lines)
+
+
+def small_corpus(n: int = 84, seed: int = 0) -> tuple[NoteTable, np.ndarray, np.ndarray]:
+    """Make tunes in every mode by a seeded walk over the scale, ending at home more often than not.
+
+    Returns
+    -------
+    notes : NoteTable
+    truth : bool array, shape (n, 84)
+    groups : int array, shape (n,)
+        Pairs of tunes share a group.
+    """
+    rng = np.random.default_rng(seed)
+    pieces, keys = [], []
+    for i in range(n):
+        key = Key(int(rng.integers(12)), i % len(MODES))
+        length = int(rng.integers(24, 64))
+        degree = np.cumsum(rng.choice([-2, -1, -1, 0, 1, 1, 2], size=length)) % 7
+        degree[rng.random(length) < 0.25] = 0
+        if rng.random() < 0.8:
+            degree[-1] = 0
+        duration = rng.choice([0.5, 0.5, 1.0, 1.5], size=length)
+        onset = np.cumsum(duration) - duration
+        accent = np.where(onset % 4 == 0, DOWNBEAT, np.where(onset % 2 == 0, STRONG, 0))
+        pitch = 60.0 + key.tonic + SCALE_STEPS[key.mode][degree]
+        pieces.append(Piece(onset, duration, pitch, None, accent))
+        keys.append([key])
+    return NoteTable.from_pieces(pieces), truth_mask(keys), np.arange(n) // 2
+
+
+def _fitted(estimator: KeyEstimator) -> tuple[KeyEstimator, NoteTable]:
+    notes, truth, groups = small_corpus()
+    return clone(estimator).fit(notes, truth, groups=groups), small_corpus(30, seed=1)[0]
+
+
+def _tags(estimator: KeyEstimator) -> Tags:
+    return getattr(estimator, "tags", Tags())
+
+
+def check_clone_keeps_parameters(estimator: KeyEstimator) -> None:
+    """Check that clone gives the same constructor parameters: they are stored and nothing else."""
+    copy = clone(estimator)
+    assert copy.get_params() == estimator.get_params(), "clone changed the parameters"
+
+
+def check_fit_returns_self_and_keeps_parameters(estimator: KeyEstimator) -> None:
+    """``fit`` returns the estimator and leaves its parameters alone."""
+    notes, truth, groups = small_corpus()
+    copy = clone(estimator)
+    before = copy.get_params()
+    assert copy.fit(notes, truth, groups=groups) is copy, "fit did not return self"
+    assert copy.get_params() == before, "fit changed constructor parameters"
+
+
+def check_unfitted_is_refused(estimator: KeyEstimator) -> None:
+    """Asking before fitting is a NotFittedError."""
+    from sklearn.exceptions import NotFittedError
+
+    notes = small_corpus(2)[0]
+    try:
+        clone(estimator).predict_log_proba(notes)
+    except NotFittedError:
+        return
+    raise AssertionError("predict_log_proba before fit did not raise NotFittedError")
+
+
+def check_log_proba_is_a_distribution(estimator: KeyEstimator) -> None:
+    """Log-probabilities are finite, of shape (n, 84), and their exponentials sum to 1."""
+    model, notes = _fitted(estimator)
+    log_proba = model.predict_log_proba(notes)
+    assert log_proba.shape == (len(notes), N_KEYS), f"shape {log_proba.shape}"
+    assert np.isfinite(log_proba).all(), "not finite"
+    worst = np.abs(np.exp(log_proba).sum(axis=1) - 1).max()
+    assert worst < 1e-6, f"sums to 1 only within {worst:.1e}"
+
+
+def check_predict_is_the_most_probable(estimator: KeyEstimator) -> None:
+    """``predict`` gives a key that no other key is more probable than."""
+    model, notes = _fitted(estimator)
+    log_proba = model.predict_log_proba(notes)
+    chosen = log_proba[np.arange(len(notes)), model.predict(notes)]
+    assert (chosen >= log_proba.max(axis=1) - 1e-9).all(), "predict is not the argmax of predict_log_proba"
+
+
+def check_deterministic(estimator: KeyEstimator) -> None:
+    """Fitting twice on the same pieces gives the same answers."""
+    first, notes = _fitted(estimator)
+    second, _ = _fitted(estimator)
+    assert np.array_equal(first.predict_log_proba(notes), second.predict_log_proba(notes)), "two fits differ"
+
+
+def check_transposition(estimator: KeyEstimator) -> None:
+    """Check that moving the music by k semitones moves the answer by k."""
+    if not _tags(estimator).equivariant:
+        raise Skip("tagged as not equivariant")
+    model, notes = _fitted(estimator)
+    expected = model.predict_log_proba(notes)
+    for k in (1, 5, 7, 11, -3, 12):
+        moved = model.predict_log_proba(notes.transpose(k))
+        gap = np.abs(moved - transpose_keys(expected, k)).max()
+        assert gap < 1e-3, f"moved by {k} semitones, log-probabilities differ by {gap:.1e}"
+        assert np.array_equal(moved.argmax(axis=1), transpose_keys(expected, k).argmax(axis=1)), f"answer, k = {k}"
+
+
+def check_duration_scale(estimator: KeyEstimator) -> None:
+    """Check that the same music at half or three times the length gives the same answer."""
+    model, notes = _fitted(estimator)
+    expected = model.predict_log_proba(notes)
+    for factor in (0.5, 3.0):
+        scaled = notes.replace(onset=notes.onset * factor, duration=notes.duration * factor)
+        gap = np.abs(model.predict_log_proba(scaled) - expected).max()
+        assert gap < 1e-3, f"times {factor:g}, log-probabilities differ by {gap:.1e}"
+
+
+def check_alone_as_in_company(estimator: KeyEstimator) -> None:
+    """Check that a piece gets the same answer alone as in a batch."""
+    model, notes = _fitted(estimator)
+    batch = model.predict_log_proba(notes)
+    for i in (0, 7, len(notes) - 1):
+        gap = np.abs(model.predict_log_proba(notes[i].detach())[0] - batch[i]).max()
+        assert gap < 1e-3, f"piece {i} alone differs by {gap:.1e}"
+
+
+def check_order_of_notes(estimator: KeyEstimator) -> None:
+    """Check that notes given in another order are the same piece."""
+    model, _ = _fitted(estimator)
+    piece = small_corpus(1, seed=2)[0].pieces()[0]
+    shuffle = np.random.default_rng(0).permutation(len(piece.onset))
+    shuffled = Piece(*(getattr(piece, name)[shuffle] for name in ("onset", "duration", "pitch", "part", "accent")))
+    one, other = (model.predict_log_proba(NoteTable.from_pieces([p])) for p in (piece, shuffled))
+    assert np.allclose(one, other, atol=1e-6), "the order in which notes are given changed the answer"
+
+
+def _odd_pieces() -> dict[str, Piece]:
+    huge = np.random.default_rng(0).integers(40, 90, size=100_000).astype(float)
+    return {
+        "empty": Piece(np.zeros(0), np.zeros(0), np.zeros(0)),
+        "one note": Piece(np.zeros(1), np.ones(1), np.array([62.0])),
+        "two notes": Piece(np.arange(2.0), np.ones(2), np.array([62.0, 69.0])),
+        "zero lengths": Piece(np.arange(4.0), np.zeros(4), np.array([62.0, 64, 65, 62])),
+        "all at once": Piece(np.zeros(5), np.ones(5), np.array([50.0, 62, 65, 69, 74])),
+        "one pitch class": Piece(np.arange(8.0), np.ones(8), np.array([50.0, 62] * 4)),
+        "all twelve equally": Piece(np.arange(24.0), np.ones(24), np.tile(np.arange(60.0, 72), 2)),
+        "quarter tones": Piece(np.arange(6.0), np.ones(6), np.array([60.5, 62.25, 64.4, 65.6, 67.0, 60.5])),
+        "100,000 notes": Piece(np.arange(100_000.0), np.ones(100_000), huge),
+    }
+
+
+def check_odd_input(estimator: KeyEstimator) -> None:
+    """Empty, tiny, flat and huge pieces get a distribution or an error of ours, and no numpy warning."""
+    model, _ = _fitted(estimator)
+    with np.errstate(all="raise", under="ignore"):
+        for name, piece in _odd_pieces().items():
+            try:
+                log_proba = model.predict_log_proba(NoteTable.from_pieces([piece]))
+            except KeybenchError:
+                continue
+            except FloatingPointError as error:
+                raise AssertionError(f"{name}: {error}") from None
+            good = log_proba.shape == (1, N_KEYS) and np.isfinite(log_proba).all()
+            good = good and abs(np.exp(log_proba).sum() - 1) < 1e-6
+            assert good, f"{name}: not a distribution"
+
+
+def check_silence_is_not_sure(estimator: KeyEstimator) -> None:
+    """Check that a piece without notes gets no confident answer."""
+    model, _ = _fitted(estimator)
+    try:
+        log_proba = model.predict_log_proba(NoteTable.from_pieces([_odd_pieces()["empty"]]))
+    except KeybenchError:
+        return
+    assert np.exp(log_proba.max()) < 0.5, f"says {np.exp(log_proba.max()):.0%} for a piece without notes"
+
+
+def check_no_pieces(estimator: KeyEstimator) -> None:
+    """Check that a table without pieces gets an answer without rows."""
+    model, _ = _fitted(estimator)
+    assert model.predict_log_proba(NoteTable.from_pieces([])).shape == (0, N_KEYS), "wrong shape for no pieces"
+
+
+def check_wrong_input_is_named(estimator: KeyEstimator) -> None:
+    """Something that is not a note table, or truths of another length, are errors of ours."""
+    notes, truth, groups = small_corpus()
+    model = clone(estimator).fit(notes, truth, groups=groups)
+    for what, call in (
+        ("a list for notes", lambda: model.predict_log_proba([60, 62, 64])),
+        ("truths of another length", lambda: clone(estimator).fit(notes, truth[:-1], groups=groups)),
+        ("a piece without an acceptable key", lambda: clone(estimator).fit(notes, np.zeros_like(truth), groups=groups)),
+    ):
+        try:
+            call()
+        except KeybenchError:
+            continue
+        raise AssertionError(f"{what} was not refused")
+
+
+def check_fit_looks_only_at_training(estimator: KeyEstimator) -> None:
+    """Check that what is learnt from a selection does not depend on the pieces or truths left out of it."""
+    notes, truth, groups = small_corpus()
+    other_notes, other_truth, _ = small_corpus(seed=5)
+    half = np.arange(len(notes)) < len(notes) // 2
+    mixed = NoteTable.concatenate([notes[half], other_notes[~half]])
+    mixed_truth = np.where(half[:, None], truth, other_truth)
+    test = small_corpus(20, seed=1)[0]
+    one = clone(estimator).fit(notes[half], truth[half], groups=groups[half])
+    two = clone(estimator).fit(mixed[half], mixed_truth[half], groups=groups[half])
+    assert np.array_equal(one.predict_log_proba(test), two.predict_log_proba(test)), "fit saw pieces left out of X"
+
+
+def check_does_not_change_input(estimator: KeyEstimator) -> None:
+    """Neither fitting nor answering changes the notes or the truths."""
+    notes, truth, groups = small_corpus()
+    columns = ("onset", "duration", "pitch", "part", "accent", "offsets")
+    before = {name: getattr(notes, name).copy() for name in columns}
+    truth_before = truth.copy()
+    clone(estimator).fit(notes, truth, groups=groups).predict_log_proba(notes)
+    assert all(np.array_equal(before[name], getattr(notes, name)) for name in columns), "notes were changed"
+    assert np.array_equal(truth, truth_before), "truths were changed"
+
+
+def check_explains_itself(estimator: KeyEstimator) -> None:
+    """``explain`` gives, per piece, ranked keys with the predicted one first, and at least one sentence."""
+    model, notes = _fitted(estimator)
+    few = notes[:3]
+    evidence = model.explain(few)
+    assert len(evidence) == 3, "one piece of evidence per piece"
+    log_proba = model.predict_log_proba(few)
+    for i, e in enumerate(evidence):
+        assert log_proba[i, e.ranked[0][0].index] >= log_proba[i].max() - 1e-9, "ranked keys do not start with the best"
+        assert e.words, "no words"
+
+
+CHECKS: tuple[Callable[[KeyEstimator], None], ...] = tuple(
+    function for name, function in list(globals().items()) if name.startswith("check_")
+)
+"""All checks, in the order of this file."""
+
+
+def run_checks(estimator: KeyEstimator, name: str | None = None) -> Checked:
+    """Run every check on an estimator.
+
+    Parameters
+    ----------
+    estimator : KeyEstimator
+        Unfitted; it is cloned and never fitted itself.
+    name : str, optional
+        For the outcome; the class name by default.
+
+    Returns
+    -------
+    Checked
+        Print it for a summary that says how many checks ran.
+    """
+    outcome = Checked(name or type(estimator).__name__)
+    for check in CHECKS:
+        title = check.__name__.removeprefix("check_")
+        try:
+            check(estimator)
+        except Skip as reason:
+            outcome.skipped[title] = str(reason)
+        except Exception as error:  # a crash is a failed check, not the end of the suite
+            outcome.failed[title] = (
+                f"{type(error).__name__}: {error}" if not isinstance(error, AssertionError) else str(error)
+            )
+        else:
+            outcome.passed.append(title)
+    return outcome
+
+
+def main(arguments: Sequence[str]) -> int:
+    """Check registered methods by name, all by default; return 1 if a check failed, 2 for an unknown name."""
+    from keybench.estimators import make, names
+
+    try:
+        outcomes = [run_checks(make(name), name) for name in arguments or names()]
+    except KeybenchError as error:
+        print(f"keybench: {error}", file=sys.stderr)
+        return 2
+    for outcome in outcomes:
+        print(outcome)
+    failed = sum(len(outcome.failed) for outcome in outcomes)
+    print(f"{sum(outcome.n_run for outcome in outcomes)} checks run on {len(outcomes)} methods, {failed} failed")
+    return 1 if failed or not any(outcome.n_run for outcome in outcomes) else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))

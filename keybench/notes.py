@@ -120,7 +120,7 @@ class NoteTable:
             np.concatenate(column) if column else np.zeros(0, dtype)
             for column, dtype in zip(columns, (float, float, float, np.int64, np.int64), strict=True)
         ]
-        return cls(*joined, offsets=offsets, unit=unit)
+        return cls._of(joined, offsets, unit)
 
     @classmethod
     def from_notes(
@@ -151,7 +151,17 @@ class NoteTable:
         columns = [np.concatenate([getattr(table, name) for table in tables]) for name in names]
         lengths = np.concatenate([table.n_notes for table in tables])
         offsets = np.concatenate([[0], np.cumsum(lengths)]).astype(np.int64)
-        return cls(*columns, offsets=offsets, unit=units.pop())
+        return cls._of(columns, offsets, units.pop())
+
+    @classmethod
+    def _of(cls, columns: Sequence[npt.NDArray], offsets: IntArray, unit: str) -> NoteTable:
+        """Make a table from its five columns in order."""
+        onset, duration, pitch, part, accent = columns
+        return cls(onset, duration, pitch, part, accent, offsets, unit)
+
+    @property
+    def _columns(self) -> list[npt.NDArray]:
+        return [self.onset, self.duration, self.pitch, self.part, self.accent]
 
     def __len__(self) -> int:
         return len(self.offsets) - 1
@@ -200,9 +210,7 @@ class NoteTable:
 
     def detach(self) -> NoteTable:
         """Return the same notes without the link to the table they were selected from (and its computed features)."""
-        return NoteTable(
-            self.onset, self.duration, self.pitch, self.part, self.accent, self.offsets, self.unit
-        )  # fmt: skip
+        return self._of(self._columns, self.offsets, self.unit)
 
     def feature(self, function: Callable[[NoteTable], npt.NDArray]) -> npt.NDArray:
         """Return ``function(table)``, an array with a row per piece, computed once for the whole original table.
@@ -226,16 +234,15 @@ class NoteTable:
         ]
 
     def replace(self, **columns: npt.NDArray) -> NoteTable:
-        """Return a detached table with some columns replaced (equal in length)."""
+        """Return a detached table with some columns replaced, equal in length and in the same order of notes."""
         names = ("onset", "duration", "pitch", "part", "accent")
-        return NoteTable(*(columns.get(name, getattr(self, name)) for name in names), self.offsets, self.unit)
+        return self._of([columns.get(name, getattr(self, name)) for name in names], self.offsets, self.unit)
 
     def keep(self, notes: npt.NDArray[np.bool_]) -> NoteTable:
         """Return a detached table with only the marked notes; a piece may become empty."""
         counts = np.bincount(self.piece[notes], minlength=len(self))
         offsets = np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
-        columns = (self.onset, self.duration, self.pitch, self.part, self.accent)
-        return NoteTable(*(column[notes] for column in columns), offsets, self.unit)
+        return self._of([column[notes] for column in self._columns], offsets, self.unit)
 
     def transpose(self, semitones: float | npt.ArrayLike) -> NoteTable:
         """Move every piece, or piece i by ``semitones[i]``."""

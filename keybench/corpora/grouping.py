@@ -8,6 +8,7 @@ group, and no group stands in two folds.
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections.abc import Sequence
 
 import numpy as np
@@ -21,9 +22,10 @@ OPENING_NOTES = 24
 
 
 def title_key(title: str) -> str:
-    """Return a title without case, accents of print, leading or trailing articles; empty if nothing is left."""
-    plain = re.sub(r"^(the|a|an)\s+|,\s*(the|a|an)\.?$", "", title.strip().lower())
-    plain = re.sub(r"[^a-z0-9]", "", plain)
+    """Return a title without case, accents, punctuation and leading or trailing articles; empty if nothing is left."""
+    folded = unicodedata.normalize("NFKD", title.strip().casefold())
+    plain = re.sub(r"^(the|a|an)\s+|,\s*(the|a|an)\.?$", "", folded)
+    plain = "".join(character for character in plain if character.isalnum())
     return f"title:{plain}" if plain else ""
 
 

@@ -91,7 +91,10 @@ class Manifest:
             if not files:
                 raise CorpusMissingError(f"corpus {self.id!r}: {folder} holds no {self.files}; put its files there")
             return files
-        spec = importlib.util.find_spec(self.package)
+        try:
+            spec = importlib.util.find_spec(self.package)
+        except ModuleNotFoundError:  # a part of a package that is absent as a whole
+            spec = None
         if spec is None or spec.origin is None:
             raise CorpusMissingError(
                 f"corpus {self.id!r} is not on this machine: its files travel inside the package {self.package}; "
@@ -142,16 +145,19 @@ def read_manifest(name: str) -> Manifest:
     packaged = kind == "package"
     accept = labels.take("accept", dict, {})
     for written, names in accept.items():
-        if written not in MODES or not isinstance(names, list) or not names or not set(names) <= set(MODES):
+        if written not in MODES or not isinstance(names, list) or not names or any(n not in MODES for n in names):
             raise ManifestError(
                 f"{path.name} [labels.accept]: {written!r} = {names!r}; accepted: mode names to lists of "
                 + ", ".join(MODES)
             )
-    folder = origin.take("folder", str)
-    if Path(folder).is_absolute() or ".." in Path(folder).parts:
-        raise ManifestError(
-            f"{path.name} [origin]: folder {folder!r} points outside its place; accepted: a folder below it"
-        )
+    folder, files = origin.take("folder", str), origin.take("files", str)
+    for name, text in (("folder", folder), ("files", files)):
+        if not text or Path(text).is_absolute() or ".." in Path(text).parts:
+            raise origin.fail(f"field {name!r} is {text!r}, which points outside its place; accepted: a path below it")
+    modes = counts.take("modes", dict)
+    for mode, n in modes.items():
+        if mode not in MODES or not isinstance(n, int) or isinstance(n, bool) or n < 0:
+            raise counts.fail(f"field 'modes' holds {mode} = {n!r}; accepted: whole numbers by {', '.join(MODES)}")
     manifest = Manifest(
         id=top.take("id", str),
         title=top.take("title", str),
@@ -164,7 +170,7 @@ def read_manifest(name: str) -> Manifest:
         package=origin.take("package", str) if packaged else "",
         version=origin.take("version", str) if packaged else "",
         folder=folder,
-        files=origin.take("files", str),
+        files=files,
         install=origin.take("install", str) if packaged else "",
         format=reader.take("format", str, accepted=FORMATS),
         label_space=labels.take("space", str, accepted=LABEL_SPACES),
@@ -173,7 +179,7 @@ def read_manifest(name: str) -> Manifest:
         accept={written: tuple(names) for written, names in accept.items()},
         pieces=counts.take("pieces", int),
         labelled=counts.take("labelled", int),
-        modes=counts.take("modes", dict),
+        modes=modes,
         base=path.resolve().parent,
     )
     for fields in (origin, reader, labels, counts, top):

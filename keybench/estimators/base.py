@@ -40,8 +40,8 @@ class Tags:
     ----------
     takes : {"notes"}
         Kind of input.
-    names : {"major-minor", "modes"}
-        Keys that it can answer with: 24 or 84.
+    names : {"major", "major-minor", "modes"}
+        Keys that it can answer with: 12, 24 or 84.
     equivariant : bool
         Moving the music by k semitones moves the answer by k.
     learns : bool
@@ -118,7 +118,7 @@ def fit_sharpness(scores: FloatArray, truth: npt.NDArray[np.bool_]) -> float:
     if not len(s) or np.ptp(s, axis=1).max() == 0:
         return 1.0
     smoothing = 1.0 / (len(s) + 1)
-    log_b = float(np.log(4.0 / max(np.std(s), 1e-9)))
+    log_b = float(np.log(4.0 / max(float(np.std(s)), 1e-9)))
     for _ in range(12):
         b = np.exp(log_b)
         p = np.exp(log_softmax(b * s))

@@ -39,6 +39,8 @@ class BestFittingScale(ScoringEstimator):
     Scales that hold equally many notes (tunes with gaps) go by how much of the major chord on their tonic is heard.
     """
 
+    tags = Tags(names="major")
+
     def _scores(self, X: NoteTable) -> FloatArray:
         counts = note_counts(X)
         fit = scale_fit(counts)

@@ -33,7 +33,7 @@ def _duration_weights(table: NoteTable, pc: npt.NDArray[np.int64]) -> FloatArray
     silent = weights.sum(axis=1) <= 0
     if silent.any():
         weights[silent] = np.bincount(cell, minlength=12 * n).reshape(n, 12)[silent]
-    return weights
+    return weights.astype(float)
 
 
 def note_counts(table: NoteTable) -> FloatArray:
@@ -96,6 +96,15 @@ CHANNEL_NAMES: tuple[str, ...] = (
     *(f"present with note {i} above" for i in range(1, 7)),
 )  # fmt: skip
 """Names of the channels of `tune_channels`, in order."""
+
+SINGLE_NOTE: npt.NDArray[np.bool_] = np.isin(
+    CHANNEL_NAMES,
+    [
+        "first", "second", "last", "lowest", "highest", "first downbeat", "last downbeat",
+        "first downbeat closing eight bars", "last downbeat closing eight bars",
+    ],
+)  # fmt: skip
+"""Which channels mark one note rather than many."""
 
 
 def tune_channels(table: NoteTable) -> Float32Array:

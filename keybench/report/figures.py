@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import re
+from typing import Any
 
 # Stand-in colours, exchanged for style-sheet variables so that the picture follows the page into dark mode.
 _INK, _FAINT, _ACCENT = "#010203", "#040506", "#070809"
@@ -29,7 +30,7 @@ def reliability_svg(panels: list[tuple[str, list[tuple[float, float, int]]]]) ->
 
     columns = min(3, len(panels))
     rows = -(-len(panels) // columns)
-    style = {"svg.fonttype": "none", "svg.hashsalt": "keybench", "font.size": 9, "text.color": _INK,
+    style: Any = {"svg.fonttype": "none", "svg.hashsalt": "keybench", "font.size": 9, "text.color": _INK,
              "axes.edgecolor": _FAINT, "axes.labelcolor": _INK, "xtick.color": _INK, "ytick.color": _INK}  # fmt: skip
     with matplotlib.rc_context(style):
         figure = Figure(figsize=(2.6 * columns, 2.75 * rows), layout="constrained")

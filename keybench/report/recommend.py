@@ -149,6 +149,10 @@ def _of_1000(e: Estimate) -> str:
     return f"{1000 * e.value:.0f} of 1,000 pieces (95 % interval {1000 * e.low:.0f} to {1000 * e.high:.0f})"
 
 
+def _mode_means(best: Estimate, chosen: Estimate) -> str:
+    return f", with an average over the modes of {best.value:.0%} against {chosen.value:.0%}." if best.n else "."
+
+
 def _words(
     r: Recommendation, by_method: dict[str, Answers], measures: dict[str, dict[str, Estimate]], needs: Needs
 ) -> list[str]:
@@ -179,8 +183,7 @@ def _words(
         best = measures[r.most_often_right]
         words.append(
             f"If only the share of right answers counts, {r.most_often_right} is right most often: "
-            f"{_of_1000(best['exact'])}, with an average over the modes of {best['mean_mode_recall'].value:.0%} "
-            f"against {chosen['mean_mode_recall'].value:.0%}."
+            f"{_of_1000(best['exact'])}" + _mode_means(best["mean_mode_recall"], chosen["mean_mode_recall"])
         )
     return words
 

@@ -292,7 +292,7 @@ def _checked(answered: Any, n: int) -> npt.NDArray[np.float64]:
 
 
 def _is_distribution(log_proba: npt.NDArray[np.float64]) -> npt.NDArray[np.bool_]:
-    finite = np.isfinite(log_proba).all(axis=1)
+    finite: npt.NDArray[np.bool_] = np.asarray(np.isfinite(log_proba).all(axis=1))
     total = np.exp(np.where(finite[:, None], log_proba, -1.0)).sum(axis=1)
     good: npt.NDArray[np.bool_] = finite & (np.abs(total - 1.0) < 1e-4)
     return good

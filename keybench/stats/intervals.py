@@ -51,7 +51,8 @@ class GroupBootstrap:
 
     def totals(self, values: FloatArray) -> FloatArray:
         """Return totals over each resample, shape (resamples, ...), of values, shape (n, ...)."""
-        return self._weights @ np.asarray(self._add_up @ values, dtype=np.float32)
+        sums: FloatArray = (self._weights @ np.asarray(self._add_up @ values, dtype=np.float32)).astype(float)
+        return sums
 
     def ratio(self, numerator: FloatArray, denominator: FloatArray) -> Estimate:
         """Estimate ``sum(numerator) / sum(denominator)``; a mean where the denominator marks pieces by 1."""

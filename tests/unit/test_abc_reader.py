@@ -307,13 +307,11 @@ WANTED = [
 ]
 
 
-@pytest.mark.xfail(reason="a known fault of the reader", strict=True)
 @pytest.mark.parametrize(("text", "expected"), [row[1:] for row in WANTED], ids=[row[0] for row in WANTED])
-def test_known_faults(text, expected):
+def test_marks_texts_and_repeats(text, expected):
     assert rows(text) == expected
 
 
-@pytest.mark.xfail(reason="a known fault of the reader: loudness marks change the note velocities", strict=True)
 @pytest.mark.parametrize("mark", ["!fff!", "!p!", "!pp!"])
 def test_loudness_does_not_change_the_accents(mark):
     # The accents come from the bar lines (the reader's own description).

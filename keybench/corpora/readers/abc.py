@@ -6,7 +6,9 @@ the ``K:`` line stays, since without it the pitches would be wrong, but only the
 Choices, each checked against music21 in the tests:
 
 - Repeats and part orders (``P:ABA``) are played out, as a listener would hear them.
-- Grace notes and trills are left out: a converter must invent their lengths and takes them from the main note.
+- Grace notes, trills, fermatas, staccato dots and other marks are left out: a converter must invent lengths for them
+  and takes those from the notes.
+- A repeat whose beginning is only understood goes back to the last double bar.
 - Bars are known from the note velocities that the converter writes (105 on the first note of a bar, 95 on other strong
   beats, 80 elsewhere: the defaults of the ABC-to-MIDI program inside symusic), so pickups need no guessing.
 """
@@ -18,6 +20,7 @@ import os
 import re
 import sys
 from collections.abc import Iterator
+from typing import Any
 
 import numpy as np
 
@@ -27,9 +30,15 @@ from keybench.notes import DOWNBEAT, STRONG, WEAK, Piece
 
 _MAX_TUNE_CHARS = 200_000
 # Fields that decide which notes sound, how long and in what order.
-_MUSICAL_FIELDS = set("MLKVPU")
-_FIELD = re.compile(r"([A-Za-z]):(?![|:])")
-_TRILL = re.compile(r"[T~](?=[\^_=]*[A-Ga-gxz({\[.])")
+_MUSICAL_FIELDS = set("MLKVP")
+_FIELD = re.compile(r"([A-Za-z]):")
+_INLINE_FIELD = re.compile(r"(\[[A-Za-z]:[^\]]*\])")
+# Marks on notes, written out (!trill!, +trill+) or as letters, and the staccato dot. The converter would play trills,
+# lengthen fermatas, halve staccato notes and change the loudness that tells where bars begin. Plus signs around notes
+# alone are chords of an older ABC and stay.
+_WRITTEN_MARK = re.compile(r"![^!\n]*!|\+(?![A-Ga-g0-9,'/^_=]*\+)[^+\s]+\+")
+_LETTER_MARK = re.compile(r"[.~H-Wh-w]")
+_BAR = re.compile(r"(:*[\[\]]?\|[|\]]*:*|::)")
 
 
 def split_tunes(text: str) -> list[tuple[str, str]]:
@@ -71,27 +80,56 @@ def read_key(tune: str) -> Key:
 
 
 def _music_only(tune: str) -> str:
-    """Return the tune without titles, words, chord symbols, annotations, grace notes and trills."""
+    """Return the tune without titles, words, chord symbols, annotations, grace notes and marks on notes."""
     lines = ["X:1"]
-    in_header = True
+    in_header, in_text = True, False
     for raw in tune.split("\n")[1:]:
+        if not raw.strip() and not in_header:
+            break  # an empty line ends the tune (ABC 2.1, section 2.2.1)
+        if raw.startswith("%%"):
+            in_text = raw.startswith("%%begintext") or (in_text and not raw.startswith("%%endtext"))
         line = re.sub(r"(?<!\\)%.*", "", raw).rstrip()
-        if not line:
+        if not line or in_text:
             continue
         field = _FIELD.match(line)
-        if field is not None:
+        # After the header a note before a colon is a note before a repeat: no field there has such a letter.
+        if field is not None and (in_header or field[1] not in "ABCDEFGabcdefg"):
             if field[1] in _MUSICAL_FIELDS:
                 lines.append(line)
             if field[1] == "K" and in_header:
                 lines.append("%%MIDI chordattack 0")  # notes of a chord begin together
                 in_header = False
-            continue
-        if in_header:
-            continue
-        line = re.sub(r'"[^"]*"', "", line)
-        line = re.sub(r"\{[^}]*\}", "", line)
-        lines.append(_TRILL.sub("", line))
-    return "\n".join(lines) + "\n"
+        elif not in_header:
+            lines.append(_plain_music(line))
+    return "\n".join(_mark_repeats(lines)) + "\n"
+
+
+def _plain_music(line: str) -> str:
+    line = re.sub(r'"[^"]*"', "", line)
+    line = re.sub(r"\{[^}]*\}", "", line)
+    parts = _INLINE_FIELD.split(line)  # music, field, music, ...
+    parts[::2] = [_LETTER_MARK.sub("", _WRITTEN_MARK.sub("", music)) for music in parts[::2]]
+    parts[1::2] = [field if field[1] in _MUSICAL_FIELDS else "" for field in parts[1::2]]
+    return "".join(parts)
+
+
+def _mark_repeats(lines: list[str]) -> list[str]:
+    """Write the beginning of a repeat where it is only understood: after the last double bar (ABC 2.1, section 4.8).
+
+    The converter would go back to the beginning of the tune, or leave a first ending out.
+    """
+    split = [_BAR.split(line) if _FIELD.match(line) is None and not line.startswith("%") else [line] for line in lines]
+    double: tuple[int, int] | None = None
+    for i, parts in enumerate(split):
+        for j in range(1, len(parts), 2):
+            bar = parts[j]
+            if bar.startswith(":") and double is not None:
+                split[double[0]][double[1]] = "|:"
+            if bar.startswith(":") or bar.endswith(":"):
+                double = None
+            elif "||" in bar or "|]" in bar:
+                double = (i, j)
+    return ["".join(parts) for parts in split]
 
 
 @contextlib.contextmanager
@@ -135,7 +173,7 @@ def read_notes(tune: str) -> Piece:
     if not _fields(tune, "K"):
         raise ReadError("no K: field; accepted: a tune whose header ends with a K: line")
     try:
-        score = symusic.Score.from_abc(_music_only(tune))
+        score: Any = symusic.Score.from_abc(_music_only(tune))
     except Exception as error:  # the binding raises RuntimeError, ValueError or its own types
         reason = str(error).strip().split("\n")[0][:100].split(":")[0]
         raise ReadError(f"the ABC converter made nothing of it ({reason}); accepted: ABC 2.1") from None

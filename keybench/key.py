@@ -185,6 +185,10 @@ def key_at(index: int) -> Key:
     return Key(int(index) % 12, int(index) // 12)
 
 
+KEY_NAMES: tuple[str, ...] = tuple(str(key_at(i)) for i in range(N_KEYS))
+"""Names of the 84 keys in index order."""
+
+
 def parse_key(text: str) -> Key:
     """Read a key written in words or in one of the common notations.
 
@@ -207,11 +211,11 @@ def parse_key(text: str) -> Key:
     if stripped.startswith("*"):
         return _parse_humdrum(stripped)
     match = re.fullmatch(
-        r"([A-Ga-g])\s*(##?|bb?|♯|♭|[-\s]?(?:sharp|flat))?(?:\s*:\s*|\s+|-)?([A-Za-z]*)", stripped, re.IGNORECASE
+        r"([A-Ga-g])\s*(##?|bb?|♯|♭|[-\s]?(?i:sharp|flat))?(?:(?:\s*:\s*|\s+|-)?([A-Za-z]+))?", stripped
     )
     if match is None:
         raise KeyNameError(f"cannot read the key {text!r}; accepted: {_ACCEPTED}")
-    letter, accidental, word = match[1], match[2] or "", match[3].lower()
+    letter, accidental, word = match[1], match[2] or "", (match[3] or "").lower()
     if not word:
         if letter.islower():
             raise KeyNameError(f"cannot read the key {text!r}: a lower-case note needs a mode; accepted: {_ACCEPTED}")
@@ -248,7 +252,9 @@ def parse_abc_key(value: str) -> Key:
     if match is None:
         raise KeyNameError(f"cannot read the ABC key {value.strip()!r}; accepted: {_ACCEPTED}")
     word = match[3]
-    if re.match(r"(?i)(clef|treble|bass|alto|tenor|exp|octave|transpose|stafflines)", word):
+    if re.match(
+        r"(?i)(clef|treble|bass|alto|tenor|perc|none$|middle|exp|octave|transpose|stafflines|staffscale)", word
+    ):
         word = ""
     if not word:
         mode: int | None = MAJOR
@@ -337,6 +343,8 @@ def project(index: npt.ArrayLike, space: str) -> npt.NDArray[np.int64]:
 
 def project_mask(mask: npt.NDArray[np.bool_], space: str) -> npt.NDArray[np.bool_]:
     """Project truth sets, shape (n, 84), to a label space, shape (n, `LABEL_SPACES[space]`)."""
+    if space not in LABEL_SPACES:
+        raise KeyNameError(f"unknown label space {space!r}; accepted: {', '.join(LABEL_SPACES)}")
     out = np.zeros((len(mask), LABEL_SPACES[space]), dtype=bool)
     rows, keys = np.nonzero(mask)
     out[rows, project(keys, space)] = True

@@ -144,7 +144,9 @@ class NoteTable:
         NotesError
             If they differ in unit.
         """
-        units = {table.unit for table in tables} or {"quarter"}
+        if not tables:
+            return cls.from_pieces([])
+        units = {table.unit for table in tables}
         if len(units) > 1:
             raise NotesError(f"tables in different units ({', '.join(sorted(units))}) cannot be put together")
         names = ("onset", "duration", "pitch", "part", "accent")
@@ -224,6 +226,7 @@ class NoteTable:
         with _FEATURE_LOCK:  # threads that need the same feature wait for the first
             if function not in self._features:
                 self._features[function] = function(self)
+                self._features[function].setflags(write=False)  # shared: a change would reach everyone
             return self._features[function]
 
     def pieces(self) -> list[Piece]:
@@ -236,6 +239,11 @@ class NoteTable:
     def replace(self, **columns: npt.NDArray) -> NoteTable:
         """Return a detached table with some columns replaced, equal in length and in the same order of notes."""
         names = ("onset", "duration", "pitch", "part", "accent")
+        for name, column in columns.items():
+            if name not in names or np.shape(column) != self.onset.shape:
+                raise NotesError(
+                    f"column {name} of shape {np.shape(column)}; accepted: {', '.join(names)}, each {self.onset.shape}"
+                )
         return self._of([columns.get(name, getattr(self, name)) for name in names], self.offsets, self.unit)
 
     def keep(self, notes: npt.NDArray[np.bool_]) -> NoteTable:
@@ -251,22 +259,32 @@ class NoteTable:
 
 
 def _checked_columns(piece: Piece, index: int) -> list[npt.NDArray]:
-    onset = np.asarray(piece.onset, dtype=float)
-    n = len(onset)
-    arrays = [
-        onset,
-        np.asarray(piece.duration, dtype=float),
-        np.asarray(piece.pitch, dtype=float),
-        np.zeros(n, np.int64) if piece.part is None else np.asarray(piece.part, dtype=np.int64),
-        np.zeros(n, np.int64) if piece.accent is None else np.asarray(piece.accent, dtype=np.int64),
-    ]
-    names = ("onset", "duration", "pitch", "part", "accent")
-    for name, array in zip(names, arrays, strict=True):
+    n = np.size(piece.onset)
+    none = np.zeros(n)
+    given = {
+        "onset": piece.onset,
+        "duration": piece.duration,
+        "pitch": piece.pitch,
+        "part": none if piece.part is None else piece.part,
+        "accent": none if piece.accent is None else piece.accent,
+    }
+    arrays = []
+    for name, column in given.items():
+        try:
+            array = np.asarray(column, dtype=float)
+        except (TypeError, ValueError):
+            raise NotesError(f"piece {index}: column {name} does not hold numbers; accepted: finite numbers") from None
         if array.shape != (n,):
             raise NotesError(f"piece {index}: column {name} has shape {array.shape}; accepted: ({n},) as onset")
         if not np.all(np.isfinite(array)):
             bad = array[~np.isfinite(array)][0]
             raise NotesError(f"piece {index}: {name} holds {bad}; accepted: finite numbers")
+        if name in ("part", "accent"):
+            whole = array.astype(np.int64)
+            if (whole != array).any() or (name == "accent" and not np.isin(whole, (WEAK, STRONG, DOWNBEAT)).all()):
+                raise NotesError(f"piece {index}: {name} holds other values; accepted: whole numbers, accents 0 to 2")
+            array = whole
+        arrays.append(array)
     if n and arrays[1].min() < 0:
         raise NotesError(f"piece {index}: duration {arrays[1].min():g} is negative; accepted: zero or more")
     return arrays

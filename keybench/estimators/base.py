@@ -79,12 +79,14 @@ def as_truth(y: Any, n: int) -> npt.NDArray[np.bool_]:
     Raises
     ------
     EstimatorError
-        If the shape fits neither form, an index is out of range, or a piece has no acceptable key.
+        If there are no pieces, the shape fits neither form, an index is out of range, or a piece has no acceptable key.
     """
     array = np.asarray(y)
+    if n == 0:
+        raise EstimatorError("there are no pieces to learn from or to score; accepted: at least one")
     if array.shape == (n, N_KEYS):
         truth: npt.NDArray[np.bool_] = array.astype(bool)
-    elif array.shape == (n,) and (n == 0 or (array.min() >= 0 and array.max() < N_KEYS)):
+    elif array.shape == (n,) and array.dtype.kind in "iu" and array.min() >= 0 and array.max() < N_KEYS:
         truth = np.zeros((n, N_KEYS), dtype=bool)
         truth[np.arange(n), array.astype(int)] = True
     else:
@@ -219,6 +221,10 @@ class ScoringEstimator(KeyEstimator):
         """Return log-probabilities of the 84 keys, shape (n, 84)."""
         self._check_fitted()
         scores = self._scores(as_notes(X))
+        if np.isnan(scores).any():
+            raise EstimatorError(
+                f"{type(self).__name__} scored a key of piece {np.argwhere(np.isnan(scores))[0, 0]} NaN"
+            )
         named = np.isfinite(scores)
         # Rounding keeps ties ties when the same music is added up in another order.
         scaled = np.where(named, np.round(self.sharpness_ * np.where(named, scores, 0.0), 9), -np.inf)

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
+from keybench.estimators.features import edge_note, pitch_classes
 from keybench.key import N_MODES, SCALES, Key, key_at, mode_in_text
 from keybench.notes import NoteTable
 
@@ -41,7 +42,7 @@ class Evidence:
 
 def note_name(pitch: float) -> str:
     """Return the name of a note's pitch class in words, as in ``F-sharp``."""
-    return _NOTE_NAMES[round(pitch) % 12]
+    return _NOTE_NAMES[int(np.floor(pitch + 0.5)) % 12]
 
 
 def describe(piece: NoteTable, log_proba: npt.NDArray[np.float64], reasons: list[str]) -> Evidence:
@@ -58,13 +59,13 @@ def describe(piece: NoteTable, log_proba: npt.NDArray[np.float64], reasons: list
     order = np.argsort(-log_proba, kind="stable")[:5]
     ranked = [(key_at(int(i)), float(np.exp(log_proba[i]))) for i in order]
     best, runner_up = ranked[0], ranked[1]
-    degrees = (np.round(piece.pitch).astype(int) - best[0].tonic) % 12
+    degrees = (pitch_classes(piece) - best[0].tonic) % 12
     n = len(degrees)
     scale_fit = {mode_in_text(m): (int(SCALES[m][degrees].sum()), n) for m in range(N_MODES)}
     strange = np.flatnonzero(~SCALES[best[0].mode][degrees])
     outside = [(float(piece.onset[i]), note_name(piece.pitch[i])) for i in strange[:12]]
-    first = note_name(piece.pitch[0]) if n else None
-    last = note_name(piece.pitch[-1]) if n else None
+    first = note_name(float(edge_note(piece, last=False)[0])) if n else None
+    last = note_name(float(edge_note(piece, last=True)[0])) if n else None
     words = [*reasons, f"Most probable: {best[0]} ({best[1]:.0%}), then {runner_up[0]} ({runner_up[1]:.0%})."]
     if n:
         inside = scale_fit[best[0].mode_name][0]

@@ -17,8 +17,8 @@ Float32Array = npt.NDArray[np.float32]
 
 
 def pitch_classes(table: NoteTable) -> npt.NDArray[np.int64]:
-    """Pitch class of every note, shape (n_notes,)."""
-    return np.round(table.pitch).astype(np.int64) % 12
+    """Pitch class of every note, shape (n_notes,); a quarter tone belongs to the note above."""
+    return np.floor(table.pitch + 0.5).astype(np.int64) % 12
 
 
 def duration_weights(table: NoteTable) -> FloatArray:
@@ -42,20 +42,26 @@ def note_counts(table: NoteTable) -> FloatArray:
     return np.bincount(12 * table.piece + pitch_classes(table), minlength=12 * n).reshape(n, 12).astype(float)
 
 
-def edge_note(table: NoteTable, last: bool) -> npt.NDArray[np.int64]:
-    """Pitch class of the first or last note of each piece, shape (n,); -1 where there is none.
+def edge_index(table: NoteTable, last: bool) -> npt.NDArray[np.int64]:
+    """Index of the first or last note of each piece that has notes, shape (n_filled,).
 
     Where several notes begin together at the edge, the lowest counts as first and as last (the bass of a chord).
     """
-    out = np.full(len(table), -1, dtype=np.int64)
-    filled = np.flatnonzero(table.n_notes > 0)
+    filled = table.n_notes > 0
     start, end = table.offsets[:-1][filled], table.offsets[1:][filled]
     if not last:
-        out[filled] = pitch_classes(table)[start]
-        return out
+        return start
     opens = np.append(True, np.diff(table.onset) != 0)  # first of the notes that begin together; sorted by pitch
     opens[start] = True
-    out[filled] = pitch_classes(table)[np.maximum.accumulate(np.where(opens, np.arange(len(opens)), 0))[end - 1]]
+    lowest: npt.NDArray[np.int64] = np.maximum.accumulate(np.where(opens, np.arange(len(opens)), 0))[end - 1]
+    return lowest
+
+
+def edge_note(table: NoteTable, last: bool) -> npt.NDArray[np.int64]:
+    """Pitch class of the first or last note of each piece (see `edge_index`), shape (n,); -1 where there is none."""
+    out = np.full(len(table), -1, dtype=np.int64)
+    if len(table.onset):
+        out[table.n_notes > 0] = pitch_classes(table)[edge_index(table, last)]
     return out
 
 
@@ -148,7 +154,7 @@ def tune_channels(table: NoteTable) -> Float32Array:
 
     heard = duration_weights(table)
     present = (heard > 0).astype(float)
-    first, last = one_hot(start, filled), one_hot(end - 1, filled)
+    first, last = one_hot(start, filled), one_hot(edge_index(table, last=True), filled)
     downbeat, strong = table.accent == DOWNBEAT, table.accent >= STRONG
     has_metre = np.bincount(piece[downbeat], minlength=n) > 0
     whole = np.sqrt(_normalised(heard))

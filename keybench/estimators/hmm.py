@@ -11,6 +11,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from keybench.errors import EstimatorError
 from keybench.estimators.base import FloatArray, ScoringEstimator, Tags
 from keybench.estimators.features import edge_note, pitch_classes
 from keybench.key import N_KEYS, N_MODES, SCALES
@@ -65,7 +66,14 @@ def occupancy(log_emission: FloatArray, offsets: npt.NDArray[np.int64], initial:
     -------
     array, shape (n_sequences, n_states)
         Mean posterior over the steps; `initial` for an empty sequence.
+
+    Raises
+    ------
+    ValueError
+        If `stay` does not lie between 0 and 1, or a state cannot be the first: a sequence could then be impossible.
     """
+    if not 0.0 < stay < 1.0 or (initial <= 0).any():
+        raise ValueError(f"stay is {stay:g}, least initial {initial.min():g}; accepted: 0 < stay < 1, initial above 0")
     n_states = log_emission.shape[1]
     leave = (1.0 - stay) / (n_states - 1)
     lengths = np.diff(offsets)
@@ -81,7 +89,7 @@ def occupancy(log_emission: FloatArray, offsets: npt.NDArray[np.int64], initial:
         for t in range(longest):
             k = active[t]
             e = log_emission[offsets[rows[:k]] + t]
-            emission[t, :k] = np.exp(e - e.max(axis=1, keepdims=True))
+            emission[t, :k] = np.exp(np.maximum(e - e.max(axis=1, keepdims=True), -600.0))  # never quite zero
             if t == 0:
                 moved = np.broadcast_to(initial, (k, n_states))
             else:  # states of the step before sum to 1
@@ -122,6 +130,10 @@ class KeyHMM(ScoringEstimator):
         self.prior_steps = prior_steps
 
     def _learn(self, X: NoteTable, truth: npt.NDArray[np.bool_]) -> None:
+        if not (0.0 < self.stay < 1.0 and self.prior_steps > 0.0):
+            raise EstimatorError(
+                f"stay is {self.stay!r}, prior_steps {self.prior_steps!r}; accepted: between 0 and 1, above 0"
+            )
         share = truth / truth.sum(axis=1, keepdims=True)
         share = share.reshape(-1, N_MODES, 12)
         notes = _by_degree(X.feature(_struck_counts), share)

@@ -211,6 +211,8 @@ class TiedLogistic(KeyEstimator):
         self._check_decision()
         X = as_notes(X)
         truth = as_truth(y, len(X))
+        if groups is not None and len(groups) != len(X):
+            raise EstimatorError(f"groups has {len(groups)} entries; accepted: one for each of the {len(X)} pieces")
         channels = self._centred(X)
         self.scale_ = np.maximum(np.sqrt((channels**2).sum(axis=2).mean(axis=0)), 1e-6)
         self.scale_ /= np.where(SINGLE_NOTE, self.single_note, 1.0)

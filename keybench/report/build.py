@@ -9,6 +9,7 @@ from typing import Any
 import jinja2
 import numpy as np
 from markupsafe import Markup
+from threadpoolctl import threadpool_limits
 
 from keybench.corpora.cache import write_atomically
 from keybench.key import MODES, N_MODES, RELATIONS, mode_in_text, relation
@@ -56,6 +57,7 @@ class Report:
     failures: list[tuple[str, str, str]]
 
 
+@threadpool_limits.wrap(limits=1)  # the products are small: more threads only wait for each other
 def derive(out: Path) -> Report:
     """Score the stored predictions of a run and draw the conclusions.
 

@@ -32,7 +32,7 @@ from keybench.corpora.grouping import deal_folds, group
 from keybench.errors import ExperimentError, RunError
 from keybench.estimators import KeyEstimator
 from keybench.estimators.base import Tags
-from keybench.key import N_KEYS, format_keys, key_at
+from keybench.key import KEY_NAMES, N_KEYS, format_keys, key_at
 from keybench.notes import NoteTable
 from keybench.runs import store
 from keybench.runs.spec import EstimatorSpec, Experiment
@@ -62,6 +62,7 @@ class Material:
     """What the tasks share: pieces, groups and the folds of what a method may see."""
 
     corpus: Corpus
+    truth_text: npt.NDArray[np.str_]
     groups: npt.NDArray[np.int64]
     folds: list[Fold]
 
@@ -99,7 +100,8 @@ def prepare(experiment: Experiment, limit: int | None, n_jobs: int, steps: Steps
     for number in range(experiment.folds):
         train, test = np.flatnonzero(fold_of != number), np.flatnonzero(fold_of == number)
         folds.append(Fold(number, train, test, notes[train], notes[test].detach()))
-    return Material(corpus, groups, folds)
+    accepted = [format_keys(key_at(int(key)) for key in np.flatnonzero(row)) for row in corpus.truth]
+    return Material(corpus, np.array(accepted, dtype=np.str_), groups, folds)
 
 
 def fingerprint(experiment: Experiment, material: Material) -> str:
@@ -327,8 +329,8 @@ def _store_part(
         "estimator": [spec.name] * n,
         "piece": pieces,
         "group": material.groups[test].astype(np.int32),
-        "label": [str(key_at(int(i))) for i in corpus.label[test]],
-        "truth": [format_keys(key_at(int(k)) for k in np.flatnonzero(row)) for row in corpus.truth[test]],
+        "label": np.array(KEY_NAMES)[corpus.label[test]],
+        "truth": material.truth_text[test],
         "predicted": _predicted(log_proba),
         "seconds": np.full(n, seconds),
         "error": errors,
@@ -340,7 +342,7 @@ def _predicted(log_proba: npt.NDArray[np.float64]) -> list[str | None]:
     """Name the most probable key of each row; None where the method failed."""
     failed = np.isnan(log_proba[:, 0])
     best = np.argmax(np.where(failed[:, None], 0.0, log_proba), axis=1)
-    return [None if bad else str(key_at(int(i))) for bad, i in zip(failed, best, strict=True)]
+    return [None if bad else KEY_NAMES[i] for bad, i in zip(failed, best, strict=True)]
 
 
 def _record(

@@ -124,9 +124,8 @@ def test_malformed_tunes_are_named_and_the_rest_goes_on(keybench, write_experime
     (tmp_path / "mine.toml").write_text((demo / "lantern-bay.toml").read_text())
     tunes = (demo / "lantern-bay.abc").read_text()
     (tmp_path / "a.abc").write_text(tunes)
-    (tmp_path / "b.abc").write_text(
-        "X:1\nT:No Mode\nL:1/8\nK:Gfoo\nABc|\n\nX:2\nT:Silent\nL:1/8\nK:G\n\nX:3\nT:No key\nABc|\n"
-    )
+    bad = "X:1\nT:No mode\nL:1/8\nK:Gfoo\nABc|\n\nX:2\nT:Silent\nL:1/8\nK:G\n\nX:3\nT:No key\nABc|\n"
+    (tmp_path / "b.abc").write_text(bad)
     (tmp_path / "c.abc").write_bytes(b"")
     out = tmp_path / "run"
     result = keybench("run", write_experiment(corpora='["mine.toml"]'), "--out", out, "--quiet")

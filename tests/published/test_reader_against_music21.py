@@ -1,10 +1,12 @@
 """Cross-check of the ABC reader against an independent one, that of music21 (Cuthbert & Ariza 2010).
 
-The two differ for reasons that are known one by one. Each reason is a pair of rewritings of the tune, one for each
-reader; a tune is put down to the smallest set of reasons under which both read the same notes with the same lengths.
-What is left over is unexplained, and may only be a few named tunes.
+The two differ for reasons that are known one by one. Each reason is a rewriting of the tune that spares music21 what
+it would do otherwise; a tune is put down to the smallest set of reasons under which music21 reads the same notes, with
+the same lengths, as our reader does from the tune as it stands. What is left over is unexplained, and may only be a
+few named tunes.
 """
 
+import functools
 import importlib.util
 import itertools
 import random
@@ -12,6 +14,7 @@ import re
 import warnings
 from collections import Counter
 from pathlib import Path
+from unittest import mock
 
 import numpy as np
 import pytest
@@ -27,7 +30,7 @@ pytestmark = [
 FOLDERS = {"aird": "airdsAirs", "oneill": "oneills1850", "ryan": "ryansMammoth"}
 BAR = re.compile(
     r"(\[[A-Za-z]:[^\]]*\])"  # a field inside the music is no bar line
-    r"|(::|:\|\|?:|:\|+\]?|\|+:|\|\]|\[\||\|+|:(?=\s*$))(\s*\[?[1-4](?=[^0-9/]))?|(\[[1-4])"
+    r"|(::|:\|\|?:|:\|+\]?|\|+:|\[?\|\]|\[\||\|+|:(?=\s*$))(\s*\[?[1-4](?=[^0-9/]))?|(\[[1-4])"
 )
 TOKEN = re.compile(r"(?P<skip>\[[A-Za-z]:[^\]]*\]|![^!]*!)|(?P<grace>\{[^}]*\})|(?P<bar>\|)|([\^_=]*)([A-Ga-g])")
 
@@ -42,8 +45,8 @@ def in_body(tune, rewrite):
     )
 
 
-def without(pattern):
-    return lambda tune: in_body(tune, lambda line: re.sub(pattern, "", line))
+def without(pattern, left=""):
+    return lambda tune: in_body(tune, lambda line: re.sub(pattern, left, line))
 
 
 def accidentals_written(tune):
@@ -78,29 +81,21 @@ def passages(music):
 
 
 def played_out(music):
-    """Play repeats and numbered endings out; a repeat without a beginning goes back to the last repeat's end."""
-    out, common, endings, current = [], [], {}, 0
+    """Play repeats and endings out; without a beginning they go back to the last double bar or repeat's end."""
+    out, common, endings, current, opened = [], [], {}, 0, False
 
     def flush(repeated):
-        if endings:
-            for number in sorted(endings):
-                out.extend(common + endings[number])
-        else:
-            out.extend(common * (2 if repeated else 1))
+        for number in sorted(endings) or [0] * (2 if repeated else 1):
+            out.extend(common + endings.get(number, []))
         common.clear()
         endings.clear()
 
     for kind, number, text in passages(music):
-        if kind == "end":
-            flush(False)
-            break
         closes, opens = kind.startswith(":"), kind.endswith(":")
-        if closes and not number:
-            flush(True)
-            current = 0
-        elif opens or (current and not number and kind != "|" and len(endings) > 1):
-            flush(False)
-            current = 0
+        double = kind in ("||", "|]", "[|", "[|]")
+        if not number and (closes or opens or kind == "end" or (double and (len(endings) > 1 or not opened))):
+            flush(closes)
+            current, opened = 0, opens
         current = number or current
         (endings.setdefault(current, []) if current else common).append(text + " | ")
     return "".join(out)
@@ -122,45 +117,18 @@ def repeats_played_out(tune):
     return re.sub(r"(?m)^P:.*\n", "", header) + "\n".join(played_out(part) for part in joined) + "\n"
 
 
-def repeat_marks_gone(tune):
-    """Return the tune read once from beginning to end: repeats are bar lines, endings follow each other."""
-    tune = re.sub(r"(?m)^P:.*\n", "", tune)
-
-    def one(line):
-        line = BAR.sub(lambda match: match[0] if match[1] else " | ", line)
-        return re.sub(r"\|(\s*\|)+", "|", line)
-
-    return in_body(tune, one)
-
-
-def same(tune):
-    return tune
-
-
-DOTS = without(r"\.(?=[\^_=uvTH~.]*[A-Ga-g(\[])")
-HOLDS = without(r"H|!fermata!")
-TRILLS = without(r"[T~]|!trill!|\+trill\+")
-SLURS = without(r"\((?!\d)|\)|[uv]|``*")
-TIES = without(r"-")
-
-# Cause -> what our reader is given, what the other is given.
+# Cause -> what music21 is given. Repeats come first: the other rewritings then see the bars as played.
 CAUSES = {
-    # ABC 2.1, section 11.3: an accidental lasts through the bar in all octaves; music21 takes the key signature again.
-    "accidental lasts through the bar": (same, accidentals_written),
     # music21 expands repeats only where they pair up bar by bar, and no part orders.
-    "repeats or part order": (same, repeats_played_out),
-    # The converter plays a note with a dot half as long.
-    "staccato dot": (DOTS, DOTS),
-    # The converter plays a note under a fermata twice as long; music21 loses the note.
-    "fermata": (HOLDS, HOLDS),
-    # The converter plays a trill that another sign parts from its note.
-    "trill before another sign": (TRILLS, TRILLS),
-    # music21 gives up on broken rhythm next to a slur or bowing.
-    "broken rhythm beside a slur": (same, SLURS),
+    "repeats or part order": repeats_played_out,
+    # ABC 2.1, section 11.3: an accidental lasts through the bar in all octaves; music21 takes the key signature again.
+    "accidental lasts through the bar": accidentals_written,
+    # music21 loses a note under a fermata.
+    "fermata": without("H"),
+    # music21 gives up on broken rhythm next to a slur, bowing, beam or staccato dot.
+    "broken rhythm beside a sign": without(r"\((?!\d)|[)uv.`]"),
     # The sources tie unlike pitches; music21 makes one note of them.
-    "tie between unlike pitches": (TIES, TIES),
-    # A part with endings but no "|:" at its beginning: the converter then plays its last ending only, once.
-    "endings without a beginning": (repeat_marks_gone, repeat_marks_gone),
+    "tie between unlike pitches": without(r"(?<=([A-Ga-g]))(?P<length>[\d/]*)-(?![\s|]*\1)", r"\g<length>"),
 }
 
 
@@ -171,11 +139,13 @@ def our_notes(tune):
     return piece.pitch[order].astype(int), piece.duration[order]
 
 
+@functools.cache
 def their_notes(tune):
     """Notes by music21: repeats expanded where it can, tied notes joined, no grace notes, no chord symbols."""
-    from music21 import converter, harmony, repeat
+    from music21 import converter, harmony, repeat, stream
 
-    with warnings.catch_warnings():
+    without_beams = mock.patch.object(stream.Stream, "makeBeams")  # layout, which takes nearly half of the time
+    with warnings.catch_warnings(), without_beams:
         warnings.simplefilter("ignore")
         score = converter.parseData(tune, format="abc")
         rows = []
@@ -208,16 +178,14 @@ def weights(notes):
 
 def explain(tune):
     """Return the smallest set of causes that make both readers agree (empty if they do anyhow), or None."""
-    if agree(our_notes(tune), their_notes(tune)):
-        return ()
-    active = [name for name, (a, b) in CAUSES.items() if (a(tune), b(tune)) != (tune, tune)]
-    for size in range(1, min(len(active), 4) + 1):
-        for causes in itertools.combinations(active, size):
-            ours = theirs = tune
-            for cause in causes[::-1]:  # repeats first: later rewritings then see the bars as played
-                ours, theirs = CAUSES[cause][0](ours), CAUSES[cause][1](theirs)
+    ours = our_notes(tune)
+    for size in range(len(CAUSES) + 1):
+        for causes in itertools.combinations(CAUSES, size):
+            theirs = tune
+            for cause in causes:
+                theirs = CAUSES[cause](theirs)
             try:
-                if agree(our_notes(ours), their_notes(theirs)):
+                if agree(ours, their_notes(theirs)):
                     return causes
             except Exception:  # a rewriting that music21 cannot read explains nothing
                 continue
@@ -247,8 +215,8 @@ def test_pitch_class_weights_are_close():
     # moves more than a fifth of it.
     distances = [distance(tune) for corpus in FOLDERS for _, tune in sample(corpus, 4, seed=2)]
     assert len(distances) == 12
-    assert max(distances) < 0.15
-    assert np.mean(distances) < 0.05
+    assert max(distances) < 0.08  # measured 0.042
+    assert np.mean(distances) < 0.025  # measured 0.014
 
 
 @pytest.mark.parametrize("corpus", FOLDERS)
@@ -261,7 +229,7 @@ def test_a_wrong_key_signature_would_show(corpus):
 
 @pytest.mark.slow
 def test_every_difference_has_a_known_cause(capsys):
-    # Reference library: music21. Measured on this sample: 43 of 120 agree outright, one tune is unexplained.
+    # Reference library: music21. Measured on this sample: 62 of 120 agree outright, one tune is unexplained.
     tunes = [pair for corpus in FOLDERS for pair in sample(corpus, 40)]
     assert len(tunes) == 120
     explained = {name: explain(tune) for name, tune in tunes}
@@ -272,8 +240,7 @@ def test_every_difference_has_a_known_cause(capsys):
     with capsys.disabled():
         print("\n" + "\n".join(f"{count:5d}  {cause}" for cause, count in table.most_common()))
         print(f"       unexplained: {', '.join(unexplained) or 'none'}")
-    assert table["agree outright"] >= 0.3 * len(tunes)
+    assert table["agree outright"] >= 0.48 * len(tunes)
     # Broken rhythm right after a triplet, where the two share out the length differently.
     assert set(unexplained) <= {"oneill:1276-1375/1282"}
-    assert table["endings without a beginning"] <= 0.05 * len(tunes)
-    assert np.mean([distance(tune) for _, tune in tunes]) < 0.03  # measured 0.020
+    assert np.mean([distance(tune) for _, tune in tunes]) < 0.02  # measured 0.016

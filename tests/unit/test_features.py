@@ -7,6 +7,7 @@ from hypothesis import strategies as st
 
 from keybench.estimators.features import (
     CHANNEL_NAMES,
+    SINGLE_NOTE,
     bar_numbers,
     duration_weights,
     edge_note,
@@ -129,6 +130,13 @@ def test_bar_numbers_count_a_pickup_as_minus_one():
     assert bar_numbers(shifted).tolist() == bar_numbers(table).tolist()
 
 
+def test_bar_numbers_give_a_pickup_of_more_than_a_bar_one_number():
+    onset = np.arange(-5.0, 12)  # five beats before the first of bars of three; no downbeat is marked among them
+    accent = np.where((onset >= 0) & (onset % 3 == 0), DOWNBEAT, WEAK)
+    table = table_of((onset, np.ones(17), np.full(17, 60), accent))
+    assert bar_numbers(table).tolist() == [-1] * 5 + [0] * 3 + [1] * 3 + [2] * 3 + [3] * 3
+
+
 def test_bar_numbers_bridge_a_note_held_over_the_bar_line():
     # Bars of four; no note begins with the third bar, whose downbeat is tied over.
     onset = [0, 2, 4, 6, 12, 14, 16, 20]
@@ -190,6 +198,27 @@ def test_channels_of_a_line_without_metre():
         np.testing.assert_allclose(channel(table, name), values, atol=1e-6, err_msg=name)
 
 
+def test_quarters_of_lines_that_do_not_divide_by_four():
+    # Note i of n belongs to quarter floor(4 i / n): of five notes two in the first, of seven two in all but the last.
+    names = ("first quarter", "second quarter", "third quarter", "fourth quarter")
+    found = [np.flatnonzero(channel(line([60, 62, 64, 65, 67]), name)).tolist() for name in names]
+    assert found == [[C, D], [E], [F], [G]]
+    found = [np.flatnonzero(channel(line([60, 62, 64, 65, 67, 69, 71]), name)).tolist() for name in names]
+    assert found == [[C, D], [E, F], [G, A], [B]]
+
+
+def test_ends_of_a_line_longer_than_eight_notes():
+    table = line([*range(60, 72), 60])  # twelve semitones and the octave
+    for name, places in (
+        ("first eight", [0, 1, 2, 3, 4, 5, 6, 7]),
+        ("last eight", [0, 5, 6, 7, 8, 9, 10, 11]),
+        ("last three", [0, 10, 11]),
+    ):
+        expected = np.zeros(12)
+        expected[places] = np.sqrt(1 / len(places))
+        np.testing.assert_allclose(channel(table, name), expected, atol=1e-6, err_msg=name)
+
+
 def test_edges_and_extremes_are_single_notes():
     table = line([67, 60, 62, 76, 64, 65, 69])
     for name, note in (("first", G), ("second", C), ("last", A), ("lowest", C), ("highest", E)):
@@ -240,6 +269,19 @@ def test_every_channel_has_a_name_and_says_something():
     assert channels.dtype == np.float32
     silent = [name for name, values in zip(CHANNEL_NAMES, channels[0], strict=True) if not values.any()]
     assert silent == []
+
+
+def test_channels_of_a_single_note_are_those_marked_so():
+    # Found from the channels themselves: on tunes that never stay on one note, they alone never show more than one.
+    rng = np.random.default_rng(1)
+    tables = [line(rng.permutation(np.tile(np.arange(60, 72), 30)), 1.0, bar=2) for _ in range(5)]
+    channels = tune_channels(NoteTable.concatenate(tables))
+    found = ((channels > 0).sum(axis=2) == 1).all(axis=0)
+    assert [n for n, single in zip(CHANNEL_NAMES, found, strict=True) if single] == [
+        n for n, single in zip(CHANNEL_NAMES, SINGLE_NOTE, strict=True) if single
+    ]
+    assert SINGLE_NOTE.sum() == 9
+    assert set(np.unique(channels[:, SINGLE_NOTE]).tolist()) == {0.0, 1.0}
 
 
 def test_pieces_without_notes_have_channels_of_zeros():

@@ -9,7 +9,7 @@ import re
 import mir_eval
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from keybench import key as K
@@ -312,6 +312,7 @@ def test_key_errors_are_the_packages_own_and_value_errors():
     assert issubclass(KeyNameError, ValueError)
 
 
+@settings(deadline=None)
 @given(st.text(max_size=12))
 def test_any_text_is_a_key_or_a_key_name_error(text):
     for read in (parse_key, parse_abc_key):
@@ -322,6 +323,7 @@ def test_any_text_is_a_key_or_a_key_name_error(text):
         assert found in ALL_KEYS
 
 
+@settings(deadline=None)
 @given(keys, shifts, shifts)
 def test_transposition_is_a_group_action(key, i, j):
     assert key.transpose(i).transpose(-i) == key
@@ -332,11 +334,13 @@ def test_transposition_is_a_group_action(key, i, j):
     assert (key.transpose(i) == key) == (i % 12 == 0)
 
 
+@settings(deadline=None)
 @given(keys, shifts)
 def test_transposing_a_key_moves_its_scale(key, k):
     assert key.transpose(k).scale().tolist() == ((key.scale() + k) % 12).tolist()
 
 
+@settings(deadline=None)
 @given(keys, shifts)
 def test_transpose_keys_agrees_with_key_transpose(key, k):
     hot = np.zeros(84)
@@ -345,6 +349,7 @@ def test_transpose_keys_agrees_with_key_transpose(key, k):
     assert np.flatnonzero(moved).tolist() == [key.transpose(k).index]
 
 
+@settings(deadline=None)
 @given(masks, shifts, shifts)
 def test_transpose_keys_on_arrays(mask, i, j):
     moved = K.transpose_keys(mask, i)
@@ -362,6 +367,7 @@ def test_transpose_keys_on_more_axes():
                 assert moved[a, b, key.transpose(5).index] == array[a, b, key.index]
 
 
+@settings(deadline=None)
 @given(keys, shifts)
 def test_projections_commute_with_transposition(key, k):
     for space, size in K.LABEL_SPACES.items():
@@ -371,6 +377,7 @@ def test_projections_commute_with_transposition(key, k):
         assert there == 12 * (here // 12) + (here % 12 + k) % 12
 
 
+@settings(deadline=None)
 @given(masks, shifts)
 def test_projected_sets_commute_with_transposition(mask, k):
     for space, size in K.LABEL_SPACES.items():
@@ -400,6 +407,7 @@ def test_format_keys_goes_by_index_and_reads_back():
     assert K.parse_keys("G Dorian or G minor") == [Key(7, K.DORIAN), Key(7, K.MINOR)]
 
 
+@settings(deadline=None)
 @given(st.sets(keys, min_size=1, max_size=7))
 def test_format_keys_round_trip(some):
     assert K.parse_keys(K.format_keys(some)) == sorted(some, key=lambda key: key.index)
@@ -433,6 +441,7 @@ def test_projection_keeps_shape_and_fills_each_space():
         assert set(found.ravel().tolist()) == set(range(size))
 
 
+@settings(deadline=None)
 @given(masks)
 def test_project_mask_is_the_projection_of_each_member(mask):
     for space, size in K.LABEL_SPACES.items():

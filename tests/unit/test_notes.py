@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from keybench.errors import KeybenchError, NotesError
@@ -72,6 +72,7 @@ def test_packing_sorts_by_onset_then_pitch_and_keeps_columns_together():
     ]
 
 
+@settings(deadline=None)
 @given(tables)
 def test_packing_what_was_unpacked_changes_nothing(table):
     again = NoteTable.from_pieces(table.pieces())
@@ -152,6 +153,7 @@ def test_choosing_keeps_the_unit():
     }
 
 
+@settings(deadline=None)
 @given(tables, st.data())
 def test_choosing_twice_is_choosing_once(table, data):
     index = st.lists(st.integers(0, len(table) - 1), max_size=8) if len(table) else st.just([])
@@ -163,6 +165,7 @@ def test_choosing_twice_is_choosing_once(table, data):
     np.testing.assert_array_equal(table[first][mask].feature(mean_pitch), mean_pitch(table[first[mask]].detach()))
 
 
+@settings(deadline=None)
 @given(tables, st.data())
 def test_shared_features_equal_recomputed_ones(table, data):
     mask = np.array(data.draw(st.lists(st.booleans(), min_size=len(table), max_size=len(table))), dtype=bool)
@@ -229,6 +232,7 @@ def test_keep_drops_notes_and_never_pieces():
     assert len(table.pitch) == 5
 
 
+@settings(deadline=None)
 @given(tables, st.data())
 def test_keep_piece_by_piece(table, data):
     mask = np.array(
@@ -261,6 +265,7 @@ def test_transpose_all_pieces_or_each_by_its_own():
         table.transpose([1, 2])
 
 
+@settings(deadline=None)
 @given(tables, st.integers(-24, 24), st.integers(-24, 24))
 def test_transposing_twice_is_transposing_once(table, i, j):
     np.testing.assert_array_equal(table.transpose(i).transpose(j).pitch, table.transpose(i + j).pitch)
@@ -268,6 +273,7 @@ def test_transposing_twice_is_transposing_once(table, i, j):
     np.testing.assert_array_equal(table.transpose(i).onset, table.onset)
 
 
+@settings(deadline=None)
 @given(st.lists(tables, min_size=1, max_size=3))
 def test_concatenate_puts_pieces_in_a_row(several):
     joined = NoteTable.concatenate(several)

@@ -42,8 +42,13 @@ def _load_plugins() -> None:
         return
     _plugins_loaded = True
     for point in entry_points(group=ENTRY_POINTS):
-        loaded = point.load()
-        register(loaded if isinstance(loaded, Entry) else loaded())
+        try:
+            loaded = point.load()
+        except Exception as error:
+            raise EstimatorError(f"plug-in {point.name!r} ({point.value}) cannot be loaded: {error}") from None
+        if not isinstance(loaded, Entry):
+            raise EstimatorError(f"plug-in {point.name!r} ({point.value}) is no keybench.estimators.Entry")
+        register(loaded)
 
 
 def names() -> list[str]:

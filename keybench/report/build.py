@@ -108,7 +108,7 @@ def _panels(recommendation: Recommendation, ranking: list[str]) -> list[str]:
 def _reliability(answers: Answers, labels: str) -> list[tuple[float, float, int]]:
     answered = answers.select(answers.predicted >= 0)
     right = global_key.exact(answered.predicted, answered.truth, labels)
-    return calibration.reliability(answered.confidence, right) if len(right) else []
+    return calibration.reliability(answered.confidence(labels), right) if len(right) else []
 
 
 def confusion(answers: Answers) -> list[dict[str, Any]]:

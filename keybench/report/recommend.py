@@ -20,6 +20,7 @@ from keybench.stats.intervals import Estimate, GroupBootstrap
 from keybench.stats.paired import Difference, holm, paired_difference
 
 ALPHA = 0.05
+_WHAT = {"modes": "home note and mode", "major-minor": "home note and third", "tonic": "the home note"}
 _WEAK_RECALL = 0.75  # below this a mode is named among what not to trust the method for
 
 
@@ -93,7 +94,7 @@ def recommend(
     """
     right = {name: global_key.exact(a.predicted, a.truth, labels) for name, a in by_method.items()}
     order = sorted(by_method, key=lambda name: -right[name].mean())
-    checks = {name: check_needs(by_method[name], measures[name], right[name], needs) for name in order}
+    checks = {name: check_needs(by_method[name], measures[name], right[name], needs, labels) for name in order}
     meeting = [name for name in order if all(check.met for check in checks[name])]
     pool = meeting or order
     leader = pool[0] if meeting else min(order, key=lambda name: (sum(not c.met for c in checks[name]),
@@ -111,13 +112,13 @@ def recommend(
     result = Recommendation(
         chosen if meeting else None, chosen, checks[chosen], as_good, margin, simpler, order[0]
     )  # fmt: skip
-    result.words.extend(_words(result, by_method, measures, needs))
-    result.cautions.extend(_cautions(by_method[chosen], measures[chosen], right[chosen]))
+    result.words.extend(_words(result, by_method, measures, labels))
+    result.cautions.extend(_cautions(by_method[chosen], measures[chosen], right[chosen], labels))
     return result
 
 
 def check_needs(
-    answers: Answers, measured: dict[str, Estimate], right: npt.NDArray[np.float64], needs: Needs
+    answers: Answers, measured: dict[str, Estimate], right: npt.NDArray[np.float64], needs: Needs, labels: str
 ) -> list[NeedMet]:
     """Hold one method against the needs."""
     mode = answers.label // 12
@@ -128,7 +129,7 @@ def check_needs(
     exact, cost = measured["exact"], measured["ms_per_piece"]
     return [
         NeedMet(
-            f"home note and mode right in at least {needs.min_exact:.0%} of pieces",
+            f"{_WHAT[labels]} right in at least {needs.min_exact:.0%} of pieces",
             f"{exact.value:.1%} ({exact.low:.1%} to {exact.high:.1%})",
             exact.value >= needs.min_exact,
         ),
@@ -154,7 +155,7 @@ def _mode_means(best: Estimate, chosen: Estimate) -> str:
 
 
 def _words(
-    r: Recommendation, by_method: dict[str, Answers], measures: dict[str, dict[str, Estimate]], needs: Needs
+    r: Recommendation, by_method: dict[str, Answers], measures: dict[str, dict[str, Estimate]], labels: str
 ) -> list[str]:
     chosen = measures[r.nearest]
     words = []
@@ -164,8 +165,8 @@ def _words(
         missed = "; ".join(check.need for check in r.needs if not check.met)
         words.append(f"No method here meets every stated need. {r.nearest} comes nearest; it misses: {missed}.")
     words.append(
-        f"It names home note and mode right for {_of_1000(chosen['exact'])}, and the home note alone for "
-        f"{_of_1000(chosen['tonic'])}."
+        f"It names {_WHAT[labels]} right for {_of_1000(chosen['exact'])}"
+        + ("." if labels == "tonic" else f", and the home note alone for {_of_1000(chosen['tonic'])}.")
     )
     if r.as_good:
         words.append(f"Not told apart from it on these pieces, and no simpler: {', '.join(r.as_good)}.")
@@ -188,7 +189,9 @@ def _words(
     return words
 
 
-def _cautions(answers: Answers, measured: dict[str, Estimate], right: npt.NDArray[np.float64]) -> list[str]:
+def _cautions(
+    answers: Answers, measured: dict[str, Estimate], right: npt.NDArray[np.float64], labels: str
+) -> list[str]:
     cautions = []
     mode = answers.label // 12
     for m, name in enumerate(MODES):
@@ -211,9 +214,7 @@ def _cautions(answers: Answers, measured: dict[str, Estimate], right: npt.NDArra
     error = measured["calibration_error"]
     if error.n and error.value > 0.02:
         way = (
-            "surer"
-            if answers.confidence[answers.predicted >= 0].mean() > right[answers.predicted >= 0].mean()
-            else ("less sure")
+            "surer" if np.nanmean(answers.confidence(labels)) > right[answers.predicted >= 0].mean() else ("less sure")
         )
         cautions.append(
             f"How sure it says it is: off by {100 * error.value:.1f} points on average (it is {way} than it is right)."

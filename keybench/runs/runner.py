@@ -62,6 +62,7 @@ class Material:
     """What the tasks share: pieces, groups and the folds of what a method may see."""
 
     corpus: Corpus
+    labelled: dict[str, int]  # per corpus, before any limit
     truth_text: npt.NDArray[np.str_]
     groups: npt.NDArray[np.int64]
     folds: list[Fold]
@@ -86,7 +87,8 @@ def prepare(experiment: Experiment, limit: int | None, n_jobs: int, steps: Steps
         If there are fewer groups than folds.
     """
     steps.begin("reading", sum(read_manifest(name).labelled for name in experiment.manifests))
-    corpus = pool([load(name, n_jobs, steps.move) for name in experiment.manifests]).head(limit)
+    loaded = [load(name, n_jobs, steps.move) for name in experiment.manifests]
+    corpus = pool(loaded).head(limit)
     groups = group(corpus.variant_keys)
     n_groups = int(groups.max(initial=-1)) + 1
     if n_groups < experiment.folds:
@@ -101,7 +103,8 @@ def prepare(experiment: Experiment, limit: int | None, n_jobs: int, steps: Steps
         train, test = np.flatnonzero(fold_of != number), np.flatnonzero(fold_of == number)
         folds.append(Fold(number, train, test, notes[train], notes[test].detach()))
     accepted = [format_keys(key_at(int(key)) for key in np.flatnonzero(row)) for row in corpus.truth]
-    return Material(corpus, np.array(accepted, dtype=np.str_), groups, folds)
+    labelled = {c.id: len(c) for c in loaded}
+    return Material(corpus, labelled, np.array(accepted, dtype=np.str_), groups, folds)
 
 
 def fingerprint(experiment: Experiment, material: Material) -> str:
@@ -367,6 +370,8 @@ def _record(
                 "version": manifest.installed_version(),
                 "checked_version": manifest.version,
                 "pieces": int(here.sum()),
+                "labelled": material.labelled[manifest.id],
+                "labelled_in_manifest": manifest.labelled,
                 "left_out": [p.reason for p in material.corpus.problems if not p.scored and _of(p.piece, manifest.id)],
                 "unreadable": [p.reason for p in material.corpus.problems if p.scored and _of(p.piece, manifest.id)],
             }

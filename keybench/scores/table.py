@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from keybench.key import MODES, N_MODES, parse_key, parse_keys, truth_mask
+from keybench.key import MODES, N_KEYS, N_MODES, parse_key, parse_keys, project, project_mask, truth_mask
 from keybench.scores import calibration, global_key
 from keybench.stats.intervals import NOTHING, Estimate, GroupBootstrap
 
@@ -52,11 +52,17 @@ class Answers:
         """Return the answers to some pieces."""
         return Answers(*(getattr(self, name)[rows] for name in self.__dataclass_fields__))
 
-    @property
-    def confidence(self) -> FloatArray:
-        """Probability of the predicted key; NaN where it failed."""
-        confidence: FloatArray = np.exp(self.log_proba.max(axis=1))
-        return confidence
+    def confidence(self, labels: str = "modes") -> FloatArray:
+        """Probability of the predicted key, summed over all that project to the same label; NaN where it failed."""
+        projected = project(np.arange(N_KEYS), labels)
+        same = projected == projected[np.maximum(self.predicted, 0)][:, None]
+        confidence: FloatArray = np.where(same, np.exp(self.log_proba), 0.0).sum(axis=1)
+        return np.where(self.predicted >= 0, confidence, np.nan)
+
+    def accepted(self, labels: str = "modes") -> npt.NDArray[np.bool_]:
+        """Keys whose label is acceptable, shape (n, 84): the truth, widened to the label space."""
+        wide: npt.NDArray[np.bool_] = project_mask(self.truth, labels)[:, project(np.arange(N_KEYS), labels)]
+        return wide
 
 
 def answers_by_method(rows: pd.DataFrame, log_proba: FloatArray) -> dict[str, Answers]:
@@ -103,8 +109,8 @@ def measure(answers: Answers, bootstrap: GroupBootstrap, labels: str = "modes") 
     out["weighted_both_fifths"] = bootstrap.mean(
         global_key.mir_eval_weighted(answers.predicted, answers.truth, both_fifths=True)
     )
-    out["log_loss"] = bootstrap.mean(calibration.log_loss(answers.log_proba, answers.truth))
-    out["calibration_error"] = _calibration_error(answers, right, bootstrap)
+    out["log_loss"] = bootstrap.mean(calibration.log_loss(answers.log_proba, answers.accepted(labels)))
+    out["calibration_error"] = _calibration_error(answers.confidence(labels), right, bootstrap)
     out["ms_per_piece"] = bootstrap.mean(1000.0 * answers.seconds)
     failures = int((answers.predicted < 0).sum())
     out["failures"] = Estimate(failures, failures, failures, n)
@@ -125,11 +131,11 @@ def _mean_mode_recall(right: FloatArray, mode: npt.NDArray[np.int64], bootstrap:
     return Estimate(value, float(low), float(high), int(marks.sum()))
 
 
-def _calibration_error(answers: Answers, right: FloatArray, bootstrap: GroupBootstrap) -> Estimate:
-    answered = np.flatnonzero(answers.predicted >= 0)
+def _calibration_error(confidence: FloatArray, right: FloatArray, bootstrap: GroupBootstrap) -> Estimate:
+    answered = np.flatnonzero(~np.isnan(confidence))
     if not len(answered):
         return NOTHING
-    confidence = answers.confidence[answered]
+    confidence = confidence[answered]
     value = calibration.calibration_error(confidence, right[answered])
     bins = calibration.equal_mass_bins(confidence)
     gaps = np.zeros((len(right), calibration.N_BINS))

@@ -316,3 +316,31 @@ def test_marks_texts_and_repeats(text, expected):
 def test_loudness_does_not_change_the_accents(mark):
     # The accents come from the bar lines (the reader's own description).
     assert read(tune(mark + "CDEF|GABc|")).accent.tolist() == [D, W, S, W, D, W, S, W]
+
+
+@pytest.mark.parametrize(
+    ("body", "bars"),
+    [  # one letter a bar, as played; worked by hand from ABC 2.1, section 4.8
+        ("CCCC || DDDD :| EEEE |]", "CDDE"),  # back to the double bar
+        ("|: CCCC || DDDD :| EEEE |]", "CDCDE"),  # a written beginning holds
+        ("CCCC || DDDD [|]:| EEEE |]", "CDDE"),
+        ("CCCC || DDDD ||:| EEEE |]", "CDDE"),
+        ("CCCC | DDDD :| EEEE || FFFF :|", "CDCDEFF"),
+        ("CCCC || DDDD |1 EEEE :|2 FFFF |]", "CDEDF"),
+    ],
+)
+def test_where_a_repeat_goes_back_to(body, bars):
+    played = [int(pitch) for pitch in read(tune(body)).pitch[::4]]
+    assert played == [{"C": 60, "D": 62, "E": 64, "F": 65}[letter] for letter in bars]
+
+
+def test_a_chord_before_a_double_bar_keeps_its_bracket():
+    piece = read(tune("CCC[CE]||FFFF:|"))
+    assert piece.onset[piece.pitch == 65].tolist() == [4, 5, 6, 7, 8, 9, 10, 11]
+
+
+def test_voices_do_not_share_their_double_bars():
+    text = "V:1\nCCCC ||\nV:2\nEEEE ||\nV:1\nDDDD :|\nV:2\nFFFF :|"
+    piece = read(tune(text))
+    for part, pitches_of_bars in zip(np.unique(piece.part), ([60, 62, 62], [64, 65, 65]), strict=True):
+        assert piece.pitch[piece.part == part][::4].tolist() == pitches_of_bars

@@ -38,7 +38,8 @@ _INLINE_FIELD = re.compile(r"(\[[A-Za-z]:[^\]]*\])")
 # alone are chords of an older ABC and stay.
 _WRITTEN_MARK = re.compile(r"![^!\n]*!|\+(?![A-Ga-g0-9,'/^_=]*\+)[^+\s]+\+")
 _LETTER_MARK = re.compile(r"[.~H-Wh-w]")
-_BAR = re.compile(r"(:*[\[\]]?\|[|\]]*:*|::)")
+_BAR = re.compile(r"(:*\[?\|[|\]]*(?::+(?![|:]))?|::)")
+_NOTE_OR_REST = re.compile(r"[A-Ga-gxz]")
 
 
 def split_tunes(text: str) -> list[tuple[str, str]]:
@@ -119,16 +120,28 @@ def _mark_repeats(lines: list[str]) -> list[str]:
     The converter would go back to the beginning of the tune, or leave a first ending out.
     """
     split = [_BAR.split(line) if _FIELD.match(line) is None and not line.startswith("%") else [line] for line in lines]
-    double: tuple[int, int] | None = None
+    # Per voice: the last double bar that notes have followed, one that they have not yet, whether a repeat is open.
+    states: dict[str, tuple[tuple[int, int] | None, tuple[int, int] | None, bool]] = {}
+    voice = ""
     for i, parts in enumerate(split):
-        for j in range(1, len(parts), 2):
-            bar = parts[j]
-            if bar.startswith(":") and double is not None:
-                split[double[0]][double[1]] = "|:"
-            if bar.startswith(":") or bar.endswith(":"):
-                double = None
-            elif "||" in bar or "|]" in bar:
-                double = (i, j)
+        if parts[0].startswith("V:"):
+            voice = parts[0].split()[0]
+            continue
+        double, waiting, opened = states.get(voice, (None, None, False))
+        for j, part in enumerate(parts):
+            if j % 2 == 0:
+                if waiting is not None and _NOTE_OR_REST.search(part):
+                    double, waiting = waiting, None
+                continue
+            if part.startswith(":"):
+                if double is not None and not opened:
+                    split[double[0]][double[1]] = "|:"
+                double, waiting, opened = None, None, False
+            if part.endswith(":"):
+                double, waiting, opened = None, None, True
+            elif not part.startswith(":") and ("||" in part or "|]" in part):
+                waiting = (i, j)
+        states[voice] = (double, waiting, opened)
     return ["".join(parts) for parts in split]
 
 

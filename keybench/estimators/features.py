@@ -65,24 +65,41 @@ def edge_note(table: NoteTable, last: bool) -> npt.NDArray[np.int64]:
     return out
 
 
+def median_by_piece(values: FloatArray, piece: npt.NDArray[np.int64], n: int) -> FloatArray:
+    """Median of each piece's values, shape (n,); NaN for a piece without any."""
+    ordered = values[np.lexsort((values, piece))]
+    counts = np.bincount(piece, minlength=n)
+    start = np.cumsum(counts) - counts
+    some = counts > 0
+    out = np.full(n, np.nan)
+    out[some] = (
+        ordered[(start + (counts - 1) // 2)[some]] + ordered[(start + counts // 2)[some]]
+    ) / 2  # the two middle values, which are one if their number is odd
+    return out
+
+
 def bar_numbers(table: NoteTable) -> npt.NDArray[np.int64]:
     """Bar of every note, counted from the first full bar (a pickup is bar -1), shape (n_notes,).
 
     Taken from the onsets of the notes that open bars: their median distance is the bar, their commonest phase the bar
     line. Pieces without at least four such notes get -2 throughout.
     """
-    out = np.full(len(table.onset), -2, dtype=np.int64)
-    for start, end in zip(table.offsets[:-1], table.offsets[1:], strict=True):
-        onset = table.onset[start:end]
-        downbeats = np.unique(onset[table.accent[start:end] == DOWNBEAT])
-        if len(downbeats) < 4:
-            continue
-        bar = float(np.median(np.diff(downbeats)))
-        phase = np.round(np.mod(downbeats / bar, 1.0) * 48).astype(int) % 48
-        origin = np.bincount(phase).argmax() / 48
-        first = downbeats[phase == round(origin * 48)][0] / bar
-        out[start:end] = np.maximum(np.floor(onset / bar - first + 1e-3), -1)
-    return out
+    n, piece = len(table), table.piece
+    opening = np.flatnonzero(table.accent == DOWNBEAT)
+    new = np.append(True, (np.diff(table.onset[opening]) > 0) | (np.diff(piece[opening]) > 0))[: len(opening)]
+    at, of = table.onset[opening][new], piece[opening][new]  # distinct, in order
+    same_piece = of[1:] == of[:-1]
+    bar = median_by_piece(np.diff(at)[same_piece], of[1:][same_piece], n)
+    known = np.bincount(of, minlength=n) >= 4
+    bar = np.where(known, bar, 1.0)
+    phase = np.round(np.mod(at / bar[of], 1.0) * 48).astype(np.int64) % 48
+    commonest = np.bincount(48 * of + phase, minlength=48 * n).reshape(n, 48).argmax(axis=1)
+    on_line = np.flatnonzero(phase == commonest[of])
+    rows, first = np.unique(of[on_line], return_index=True)
+    origin = np.zeros(n)
+    origin[rows] = at[on_line[first]] / bar[rows]
+    number = np.floor(table.onset / bar[piece] - origin[piece] + 1e-3)
+    return np.where(known[piece], np.maximum(number, -1), -2).astype(np.int64)
 
 
 def _normalised(weights: FloatArray) -> FloatArray:

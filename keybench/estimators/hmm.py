@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from keybench.errors import EstimatorError
 from keybench.estimators.base import FloatArray, ScoringEstimator, Tags
-from keybench.estimators.features import edge_note, pitch_classes
+from keybench.estimators.features import edge_note, median_by_piece, pitch_classes
 from keybench.key import N_KEYS, N_MODES, SCALES
 from keybench.notes import NoteTable
 
@@ -29,22 +29,21 @@ def steps(table: NoteTable) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.int64
         Which pitch classes begin in each step; empty steps are left out.
     offsets : int array, shape (n_pieces + 1,)
     """
-    pc = pitch_classes(table)
-    step_of_note = np.zeros(len(pc), dtype=np.int64)
-    lengths = np.zeros(len(table), dtype=np.int64)
-    for i, (a, b) in enumerate(zip(table.offsets[:-1], table.offsets[1:], strict=True)):
-        if a == b:
-            continue
-        onset = table.onset[a:b] - table.onset[a]
-        gaps = np.diff(np.unique(onset))
-        beat = 2.0 * float(np.median(gaps)) if len(gaps) else 1.0
-        # A note just before a line of the grid by rounding belongs after it.
-        _, compact = np.unique(np.floor(onset / beat + 1e-6), return_inverse=True)
-        step_of_note[a:b] = compact
-        lengths[i] = compact[-1] + 1
+    n, piece, onset = len(table), table.piece, table.onset
+    gap = np.diff(onset)
+    inside = (piece[1:] == piece[:-1]) & (gap > 0)
+    beat = 2.0 * median_by_piece(gap[inside], piece[1:][inside], n)
+    beat = np.where(np.isnan(beat), 1.0, beat)
+    begin = np.zeros(n)
+    begin[table.n_notes > 0] = onset[table.offsets[:-1][table.n_notes > 0]]
+    # A note just before a line of the grid by rounding belongs after it.
+    place = np.floor((onset - begin[piece]) / beat[piece] + 1e-6)
+    new = np.append(True, (np.diff(place) > 0) | (np.diff(piece) > 0))[: len(place)]
+    step = np.cumsum(new) - 1
+    lengths = np.bincount(piece[new], minlength=n)
     offsets = np.concatenate([[0], np.cumsum(lengths)]).astype(np.int64)
     struck = np.zeros((int(offsets[-1]), 12), dtype=bool)
-    struck[np.repeat(offsets[:-1], table.n_notes) + step_of_note, pc] = True
+    struck[step, pitch_classes(table)] = True
     return struck, offsets
 
 

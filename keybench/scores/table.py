@@ -98,20 +98,23 @@ def measure(answers: Answers, bootstrap: GroupBootstrap, labels: str = "modes") 
     right = global_key.exact(answers.predicted, answers.truth, labels)
     home = global_key.tonic(answers.predicted, answers.truth)
     mode = answers.label // 12
-    out = {
-        "exact": bootstrap.mean(right),
-        "tonic": bootstrap.mean(home),
-        "mode_given_tonic": bootstrap.mean(right, home > 0),
+    everywhere = np.ones(n, dtype=bool)
+    weighted = global_key.mir_eval_weighted
+    figures: dict[str, tuple[FloatArray, npt.NDArray[np.bool_]]] = {
+        "exact": (right, everywhere),
+        "tonic": (home, everywhere),
+        "mode_given_tonic": (right, home > 0),
+        **{f"recall_{MODES[m]}": (right, mode == m) for m in range(N_MODES) if (mode == m).any()},
+        "mir_eval_weighted": (weighted(answers.predicted, answers.truth), everywhere),
+        "weighted_both_fifths": (weighted(answers.predicted, answers.truth, both_fifths=True), everywhere),
+        "log_loss": (calibration.log_loss(answers.log_proba, answers.accepted(labels)), everywhere),
+        "ms_per_piece": (1000.0 * answers.seconds, everywhere),
     }
-    out |= {f"recall_{MODES[m]}": bootstrap.mean(right, mode == m) for m in range(N_MODES) if (mode == m).any()}
+    marks = np.column_stack([mask for _, mask in figures.values()]).astype(float)
+    values = np.column_stack([column for column, _ in figures.values()]) * marks
+    out = dict(zip(figures, bootstrap.ratios(values, marks), strict=True))
     out["mean_mode_recall"] = _mean_mode_recall(right, mode, bootstrap)
-    out["mir_eval_weighted"] = bootstrap.mean(global_key.mir_eval_weighted(answers.predicted, answers.truth))
-    out["weighted_both_fifths"] = bootstrap.mean(
-        global_key.mir_eval_weighted(answers.predicted, answers.truth, both_fifths=True)
-    )
-    out["log_loss"] = bootstrap.mean(calibration.log_loss(answers.log_proba, answers.accepted(labels)))
     out["calibration_error"] = _calibration_error(answers.confidence(labels), right, bootstrap)
-    out["ms_per_piece"] = bootstrap.mean(1000.0 * answers.seconds)
     failures = int((answers.predicted < 0).sum())
     out["failures"] = Estimate(failures, failures, failures, n)
     return out

@@ -54,23 +54,44 @@ class GroupBootstrap:
         sums: FloatArray = (self._weights @ np.asarray(self._add_up @ values, dtype=np.float32)).astype(float)
         return sums
 
-    def ratio(self, numerator: FloatArray, denominator: FloatArray) -> Estimate:
-        """Estimate ``sum(numerator) / sum(denominator)``; a mean where the denominator marks pieces by 1."""
-        n = int(np.count_nonzero(denominator))
-        if n == 0:
-            return NOTHING
-        value = float(numerator.sum() / denominator.sum())
-        sums = self.totals(np.column_stack([numerator, denominator]))
-        usable = sums[:, 1] > 0
-        low, high = np.percentile(sums[usable, 0] / sums[usable, 1], [2.5, 97.5])
-        if low == high and value in (0.0, 1.0) and np.isin(numerator, (0.0, 1.0)).all():
-            # Every resample agrees: the percentile interval would have no width. Wilson's, on the number of groups.
-            g = int((self._add_up @ (denominator > 0).astype(float) > 0).sum())
-            interval = binomtest(round(value * g), g).proportion_ci(method="wilson")
-            low, high = interval.low, interval.high
-        return Estimate(value, float(low), float(high), n)
+    def ratios(self, numerators: FloatArray, denominators: FloatArray) -> list[Estimate]:
+        """Estimate ``sum(numerator) / sum(denominator)`` for several figures at once.
+
+        Parameters
+        ----------
+        numerators, denominators : arrays, shape (n, k)
+            One column per figure; a figure is a mean where its denominator marks pieces by 1.
+        """
+        k = numerators.shape[1]
+        above, below = self.totals(numerators), self.totals(denominators)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            resampled = np.where(below > 0, above / below, np.nan)
+        counts = np.count_nonzero(denominators, axis=0)
+        measured = np.flatnonzero((counts > 0) & (below > 0).any(axis=0))
+        bounds = np.full((2, k), np.nan)
+        whole = measured[(below[:, measured] > 0).all(axis=0)]  # the fast way where no resample lacks pieces
+        bounds[:, whole] = np.percentile(resampled[:, whole], [2.5, 97.5], axis=0)
+        for column in np.setdiff1d(measured, whole):
+            bounds[:, column] = np.nanpercentile(resampled[:, column], [2.5, 97.5])
+        out = []
+        for column in range(k):
+            if counts[column] == 0:
+                out.append(NOTHING)
+                continue
+            value = float(numerators[:, column].sum() / denominators[:, column].sum())
+            low, high = bounds[:, column]
+            if low == high and value in (0.0, 1.0) and np.isin(numerators[:, column], (0.0, 1.0)).all():
+                low, high = self._wilson(value, denominators[:, column])
+            out.append(Estimate(value, float(low), float(high), int(counts[column])))
+        return out
+
+    def _wilson(self, value: float, denominator: FloatArray) -> tuple[float, float]:
+        """Wilson's interval on the number of groups, for where every resample agrees and the percentiles coincide."""
+        g = int(((self._add_up @ (denominator > 0).astype(float)) > 0).sum())
+        interval = binomtest(round(value * g), g).proportion_ci(method="wilson")
+        return interval.low, interval.high
 
     def mean(self, values: FloatArray, mask: npt.NDArray[np.bool_] | None = None) -> Estimate:
         """Estimate the mean of the marked pieces' values."""
         marked = np.ones(len(values)) if mask is None else mask.astype(float)
-        return self.ratio(np.where(marked > 0, values, 0.0), marked)
+        return self.ratios(np.where(marked > 0, values, 0.0)[:, None], marked[:, None])[0]

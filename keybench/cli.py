@@ -132,9 +132,13 @@ class _Bars:
 
         from keybench.runs.runner import Steps
 
+        pause = 0.1 if sys.stderr.isatty() else 5.0  # seconds between redraws; a log wants few
+
         def begin(stage: str, total: int) -> None:
             self.close()
-            self._bar = tqdm(total=total, desc=stage, disable=self._quiet, file=sys.stderr, leave=False)
+            self._bar = tqdm(
+                total=total, desc=stage, disable=self._quiet, leave=False, file=sys.stderr, mininterval=pause
+            )
 
         def move(n: int) -> None:
             if self._bar is not None:

@@ -168,7 +168,10 @@ def _print(made: Any, directory: Path) -> None:
         click.echo(sentence)
     left_out = sum(len(corpus["left_out"]) for corpus in made.run["corpora"])
     if left_out:
-        click.echo(f"\n{left_out} piece(s) left out, since their labels name no key; the report says which and why.")
+        click.echo(f"\nLeft out, since no key label could be read: {left_out}; the report says which and why.")
+    unreadable = sum(len(corpus["unreadable"]) for corpus in made.run["corpora"])
+    if unreadable:
+        click.echo(f"Labelled but unreadable, and counted as wrong: {unreadable}; the report says which and why.")
     click.echo(f"\nReport: {directory / 'index.html'}")
 
 

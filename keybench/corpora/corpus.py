@@ -104,11 +104,11 @@ class Corpus:
         )
 
 
-def _read_chunk(tunes: list[tuple[str, str]]) -> list[tuple[Piece | None, str]]:
+def _read_chunk(tunes: list[str]) -> list[tuple[Piece | None, str]]:
     """Read the notes of some tunes; a piece that cannot be read comes back as its reason."""
     out: list[tuple[Piece | None, str]] = []
     with abc.quiet_stdout():
-        for _, tune in tunes:
+        for tune in tunes:
             try:
                 out.append((abc.read_notes(tune), ""))
             except ReadError as error:
@@ -116,30 +116,29 @@ def _read_chunk(tunes: list[tuple[str, str]]) -> list[tuple[Piece | None, str]]:
     return out
 
 
-def _tunes(corpus: str, files: Sequence[tuple[str, bytes]]) -> tuple[list[tuple[str, str]], list[Problem]]:
-    """Return (piece id, text) of every tune, and files without any."""
-    tunes: list[tuple[str, str]] = []
+def _tunes(corpus: str, files: Sequence[tuple[str, bytes]]) -> tuple[list[tuple[str, str, str]], list[Problem]]:
+    """Return (piece id, file, text) of every tune, and files without any."""
+    tunes: list[tuple[str, str, str]] = []
     problems = []
     seen: dict[str, int] = {}
     for name, data in files:
-        text = data.decode("utf-8", errors="replace") if _is_utf8(data) else data.decode("latin-1")
-        found = abc.split_tunes(text)
+        found = abc.split_tunes(_decode(data))
         if not found:
             where = f"{corpus}:{name}"
             problems.append(Problem(where, f"{where}: no tune in it; accepted: ABC tunes that start with X:", False))
         for number, tune in found:
             piece = f"{Path(name).stem}/{number or '?'}"
             seen[piece] = seen.get(piece, 0) + 1
-            tunes.append((piece if seen[piece] == 1 else f"{piece}.{seen[piece]}", tune))
+            unique = piece if seen[piece] == 1 else f"{piece}.{seen[piece]}"
+            tunes.append((f"{corpus}:{unique}", name, tune))
     return tunes, problems
 
 
-def _is_utf8(data: bytes) -> bool:
+def _decode(data: bytes) -> str:
     try:
-        data.decode("utf-8")
+        return data.decode("utf-8")
     except UnicodeDecodeError:
-        return False
-    return True
+        return data.decode("latin-1")  # every byte is a character there
 
 
 def read_files(
@@ -164,7 +163,8 @@ def read_files(
     Corpus
     """
     tunes, problems = _tunes(manifest.id, files)
-    chunks = [tunes[i : i + _CHUNK] for i in range(0, len(tunes), _CHUNK)]
+    texts = [tune for _, _, tune in tunes]
+    chunks = [texts[i : i + _CHUNK] for i in range(0, len(texts), _CHUNK)]
     results: list[tuple[Piece | None, str]] = []
     workers = Parallel(n_jobs=n_jobs if len(chunks) > 2 else 1, return_as="generator")
     for chunk in workers(delayed(_read_chunk)(chunk) for chunk in chunks):
@@ -172,18 +172,18 @@ def read_files(
         progress(len(chunk))
 
     pieces, ids, labels, accepted, variants = [], [], [], [], []
-    for (name, tune), (piece, reason) in zip(tunes, results, strict=True):
-        where = f"{manifest.id}:{name}"
+    for (name, file, tune), (piece, reason) in zip(tunes, results, strict=True):
+        where = f"{name} ({file})"
         try:
             label = abc.read_key(tune)
         except ReadError as error:
-            problems.append(Problem(where, f"{where}: {error}", False))
+            problems.append(Problem(name, f"{where}: {error}", False))
             continue
         if piece is None:
-            problems.append(Problem(where, f"{where}: {reason}", True))
+            problems.append(Problem(name, f"{where}: {reason}", True))
             piece = _EMPTY
         pieces.append(piece)
-        ids.append(where)
+        ids.append(name)
         labels.append(label.index)
         accepted.append(manifest.accepted_keys(label))
         keys = [title_key(title) for title in abc.read_titles(tune)]

@@ -12,6 +12,7 @@ from markupsafe import Markup
 from threadpoolctl import threadpool_limits
 
 from keybench.corpora.cache import write_atomically
+from keybench.errors import RunError
 from keybench.key import MODES, N_MODES, RELATIONS, mode_in_text, relation
 from keybench.report.figures import reliability_svg
 from keybench.report.recommend import Recommendation, recommend
@@ -154,7 +155,20 @@ def _failures(by_method: dict[str, Answers]) -> list[tuple[str, str, str]]:
 
 
 def build(out: Path) -> Report:
-    """Write ``scores.json``, ``report.md`` and ``index.html`` into a run directory and return what they show."""
+    """Write ``scores.json``, ``report.md`` and ``index.html`` into a run directory and return what they show.
+
+    Raises
+    ------
+    RunError
+        If the run is unfinished or damaged, or its ``run.json`` lacks something that the pages show.
+    """
+    try:
+        return _build(out)
+    except (KeyError, jinja2.UndefinedError) as error:
+        raise RunError(f"{out / store.RUN}: incomplete ({error}); run the experiment again") from None
+
+
+def _build(out: Path) -> Report:
     report = derive(out)
     store.write_json(out / store.SCORES, {"schema": table.SCHEMA, "scores": report.rows})
     environment = _environment()

@@ -361,6 +361,7 @@ def _record(
                 "id": manifest.id,
                 "revision": manifest.revision,
                 "title": manifest.title,
+                "good_for": manifest.good_for,
                 "licence": manifest.licence,
                 "licence_note": manifest.licence_note,
                 "citation": manifest.citation,

@@ -34,7 +34,7 @@ class EstimatorSpec:
 
 @dataclass(frozen=True)
 class Needs:
-    """What a practice tool needs; the recommendation is judged against it.
+    """What a practice tool needs; the recommendation is judged against it. Zero states no need.
 
     Parameters
     ----------
@@ -45,13 +45,13 @@ class Needs:
     min_exact : float
         Smallest share of all pieces named right.
     max_ms_per_piece : float
-        Milliseconds of processor time per piece.
+        Largest processor time per piece, in milliseconds.
     """
 
     modes: tuple[str, ...] = ("major", "minor")
     min_mode_recall: float = 0.0
     min_exact: float = 0.0
-    max_ms_per_piece: float = 1000.0
+    max_ms_per_piece: float = 0.0
 
 
 @dataclass(frozen=True)

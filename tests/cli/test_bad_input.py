@@ -1,5 +1,7 @@
 """Everything a person can get wrong is one clear line that names it and says what is accepted."""
 
+import json
+
 import pytest
 
 GOOD = """schema = 1
@@ -103,8 +105,11 @@ def test_report_on_something_else(keybench, tmp_path):
     one_line(keybench("report", tmp_path), "not a run directory")
 
 
-@pytest.mark.parametrize("damage", ["truncate", "remove", "json"])
-def test_report_on_a_damaged_run(keybench, write_experiment, tmp_path, damage):
+@pytest.mark.parametrize(
+    ("damage", "says"),
+    [("truncate", "cannot be read"), ("remove", "cannot be read"), ("json", "cannot be read"), ("field", "incomplete")],
+)
+def test_report_on_a_damaged_run(keybench, write_experiment, tmp_path, damage, says):
     out = tmp_path / "run"
     keybench("run", write_experiment(), "--out", out, "--quiet")
     predictions = out / "predictions.parquet"
@@ -112,9 +117,13 @@ def test_report_on_a_damaged_run(keybench, write_experiment, tmp_path, damage):
         predictions.write_bytes(predictions.read_bytes()[:-50])
     elif damage == "remove":
         predictions.unlink()
-    else:
+    elif damage == "json":
         (out / "run.json").write_text("{")
-    one_line(keybench("report", out), "cannot be read")
+    else:
+        run = json.loads((out / "run.json").read_text())
+        del run["corpora"][0]["title"]
+        (out / "run.json").write_text(json.dumps(run))
+    one_line(keybench("report", out), says)
 
 
 def test_malformed_tunes_are_named_and_the_rest_goes_on(keybench, write_experiment, tmp_path):
@@ -133,9 +142,9 @@ def test_malformed_tunes_are_named_and_the_rest_goes_on(keybench, write_experime
     assert "25 pieces" in result.stdout  # 24, and the silent one, which counts as wrong
     report = (out / "report.md").read_text()
     expected = (
-        "lantern-bay:b/1: cannot read the ABC key 'Gfoo': unknown mode 'foo'; accepted",
-        "lantern-bay:b/2: no notes",
-        "lantern-bay:b/3: no K: field",
+        "lantern-bay:b/1 (b.abc): cannot read the ABC key 'Gfoo': unknown mode 'foo'; accepted",
+        "lantern-bay:b/2 (b.abc): no notes",
+        "lantern-bay:b/3 (b.abc): no K: field",
         "lantern-bay:c.abc: no tune in it",
     )
     for part in expected:

@@ -129,7 +129,7 @@ def test_an_unknown_mode_leaves_the_piece_out(manifest, key):
     (problem,) = corpus.problems
     assert problem.piece == "harbour:book0/2"
     assert not problem.scored
-    assert problem.reason.startswith("harbour:book0/2: ")
+    assert problem.reason.startswith("harbour:book0/2 (book0.abc): ")
     assert key[2:] in problem.reason
     assert "accepted:" in problem.reason
     assert "mixolydian" in problem.reason

@@ -61,7 +61,7 @@ _MODE_STEMS = {
     "mix": MIXOLYDIAN, "min": MINOR, "aeo": MINOR, "loc": LOCRIAN,
 }  # fmt: skip
 _MODE_WORDS = {
-    "major": MAJOR, "ionian": MAJOR, "dorian": DORIAN, "phrygian": PHRYGIAN, "lydian": LYDIAN,
+    "m": MINOR, "major": MAJOR, "ionian": MAJOR, "dorian": DORIAN, "phrygian": PHRYGIAN, "lydian": LYDIAN,
     "mixolydian": MIXOLYDIAN, "minor": MINOR, "aeolian": MINOR, "locrian": LOCRIAN,
 }  # fmt: skip
 _ACCEPTED = "a note name A to G with an optional sharp or flat, and one of " + ", ".join(MODES)

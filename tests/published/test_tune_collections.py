@@ -71,7 +71,7 @@ def test_the_only_problems_are_keys_without_a_mode(corpora, name, word, count):
     assert len(problems) == count
     for problem in problems:
         assert not problem.scored
-        assert problem.reason.startswith(f"{problem.piece}: ")
+        assert problem.reason.startswith(f"{problem.piece} (")
         assert repr(word) in problem.reason
         assert "accepted:" in problem.reason
 

@@ -130,7 +130,7 @@ class _Bars:
         """Return the callbacks that a run reports to."""
         from tqdm import tqdm
 
-        from keybench.runs.runner import Steps
+        from keybench.runs.material import Steps
 
         pause = 0.1 if sys.stderr.isatty() else 5.0  # seconds between redraws; a log wants few
 

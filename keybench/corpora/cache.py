@@ -9,8 +9,6 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
-import os
-import tempfile
 import zipfile
 from collections.abc import Iterable
 from pathlib import Path
@@ -18,6 +16,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
+from keybench.files import write_atomically
 from keybench.resources import cache_folder
 
 
@@ -51,17 +50,3 @@ def write(path: Path, arrays: dict[str, npt.NDArray]) -> None:
     """Write arrays so that the file is either whole or not there; a cache that cannot be written is left out."""
     with contextlib.suppress(OSError):
         write_atomically(path, lambda temporary: np.savez(temporary, **arrays))  # type: ignore[arg-type]
-
-
-def write_atomically(path: Path, writer) -> None:
-    """Call ``writer(temporary_path)`` and move the result to `path` in one step."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.stem}-", suffix=path.suffix)
-    os.close(handle)
-    temporary = Path(name)
-    try:
-        writer(temporary)
-        os.chmod(temporary, 0o644)
-        os.replace(temporary, path)
-    finally:
-        temporary.unlink(missing_ok=True)

@@ -11,8 +11,8 @@ import numpy as np
 from markupsafe import Markup
 from threadpoolctl import threadpool_limits
 
-from keybench.corpora.cache import write_atomically
 from keybench.errors import RunError
+from keybench.files import write_atomically
 from keybench.key import MODES, N_MODES, RELATIONS, mode_in_text, relation
 from keybench.report.figures import reliability_svg
 from keybench.report.recommend import Recommendation, recommend

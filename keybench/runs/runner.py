@@ -6,17 +6,8 @@ method that fails costs its own answers only: they are stored as failures with t
 
 from __future__ import annotations
 
-import hashlib
-import json
-import os
-import platform
 import shutil
-import sys
 import time
-from collections.abc import Callable
-from dataclasses import dataclass
-from datetime import UTC, datetime
-from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
@@ -26,97 +17,16 @@ from joblib import Parallel, delayed
 from sklearn.base import clone
 from threadpoolctl import threadpool_limits
 
-from keybench import __version__
-from keybench.corpora import Corpus, load, pool, read_manifest
-from keybench.corpora.grouping import deal_folds, group
-from keybench.errors import ExperimentError, RunError
+from keybench.errors import RunError
 from keybench.estimators import KeyEstimator
 from keybench.estimators.base import Tags
-from keybench.key import KEY_NAMES, N_KEYS, format_keys, key_at
+from keybench.key import KEY_NAMES, N_KEYS
 from keybench.notes import NoteTable
-from keybench.runs import store
+from keybench.runs import provenance, store
+from keybench.runs.material import Fold, Material, Steps, prepare
 from keybench.runs.spec import EstimatorSpec, Experiment
-from keybench.views import view
 
-_PACKAGES = ("numpy", "scipy", "scikit-learn", "pandas", "pyarrow", "mir_eval", "joblib", "symusic", "music21")
 _MAX_ERROR_CHARS = 300
-
-
-@dataclass(frozen=True)
-class Fold:
-    """One split: rows and notes to learn from, and rows and notes to answer for.
-
-    The notes to answer for are cut off from the table they come from, so that the time of an answer includes whatever
-    must be computed for new music.
-    """
-
-    number: int
-    train: npt.NDArray[np.int64]
-    test: npt.NDArray[np.int64]
-    train_notes: NoteTable
-    test_notes: NoteTable
-
-
-@dataclass(frozen=True)
-class Material:
-    """What the tasks share: pieces, groups and the folds of what a method may see."""
-
-    corpus: Corpus
-    labelled: dict[str, int]  # per corpus, before any limit
-    truth_text: npt.NDArray[np.str_]
-    groups: npt.NDArray[np.int64]
-    folds: list[Fold]
-
-
-@dataclass(frozen=True)
-class Steps:
-    """Callbacks for a progress display: a stage begins with its size, moves on by n, and messages pass through."""
-
-    begin: Callable[[str, int], None] = lambda stage, total: None
-    move: Callable[[int], None] = lambda n: None
-    say: Callable[[str], None] = lambda text: None
-
-
-def prepare(experiment: Experiment, limit: int | None, n_jobs: int, steps: Steps) -> Material:
-    """Load the corpora and deal their groups into folds.
-
-    Raises
-    ------
-    ManifestError, CorpusMissingError
-    ExperimentError
-        If there are fewer groups than folds.
-    """
-    steps.begin("reading", sum(read_manifest(name).labelled for name in experiment.manifests))
-    loaded = [load(name, n_jobs, steps.move) for name in experiment.manifests]
-    corpus = pool(loaded).head(limit)
-    groups = group(corpus.variant_keys)
-    n_groups = int(groups.max(initial=-1)) + 1
-    if n_groups < experiment.folds:
-        raise ExperimentError(
-            f"{len(corpus)} pieces in {n_groups} groups cannot be dealt into {experiment.folds} folds; "
-            f"accepted: a --limit of at least {experiment.folds} unrelated pieces"
-        )
-    notes = view(experiment.view, corpus.notes)
-    fold_of = deal_folds(groups, experiment.folds, experiment.seed)
-    folds = []
-    for number in range(experiment.folds):
-        train, test = np.flatnonzero(fold_of != number), np.flatnonzero(fold_of == number)
-        folds.append(Fold(number, train, test, notes[train], notes[test].detach()))
-    accepted = [format_keys(key_at(int(key)) for key in np.flatnonzero(row)) for row in corpus.truth]
-    labelled = {c.id: len(c) for c in loaded}
-    return Material(corpus, labelled, np.array(accepted, dtype=np.str_), groups, folds)
-
-
-def fingerprint(experiment: Experiment, material: Material) -> str:
-    """Return a hash of all that decides the predictions: what is asked, the data, and the code."""
-    package = Path(__file__).resolve().parents[1]
-    code = hashlib.sha256()
-    for source in sorted(package.rglob("*.py")):
-        code.update(source.read_bytes())
-    asked = json.dumps(experiment.as_dict(), sort_keys=True)
-    pieces = "\n".join(material.corpus.pieces)
-    parts = (asked, material.corpus.content_hash, material.corpus.manifest_hash, pieces, code.hexdigest())
-    return hashlib.sha256("\0".join(parts).encode()).hexdigest()
 
 
 def _tasks(experiment: Experiment) -> list[tuple[int, list[EstimatorSpec]]]:
@@ -174,8 +84,8 @@ def run(
     if out.is_dir() and any(out.iterdir()) and not (out / store.RUN).exists():
         raise RunError(f"{out}: holds other files and no run; accepted: a new or empty directory, or an earlier run")
     material = prepare(experiment, limit, n_jobs, steps)
-    mark = fingerprint(experiment, material)
-    record = _record(experiment, material, mark, n_jobs, limit, command)
+    mark = provenance.fingerprint(experiment, material)
+    record = provenance.record(experiment, material, mark, n_jobs, limit, command)
     finished = _take_over(out, mark, resume, steps)
     if finished is not None:
         return finished
@@ -199,7 +109,7 @@ def run(
 
     names = [spec.name for spec in experiment.estimators]
     store.merge_parts(out, [store.part_path(out, name, fold) for name in names for fold in range(experiment.folds)])
-    record |= {"state": "finished", "finished": _now(), "seconds": round(time.time() - began, 2)}
+    record |= {"state": "finished", "finished": provenance.now(), "seconds": round(time.time() - began, 2)}
     store.write_json(out / store.RUN, record)
     return record
 
@@ -346,88 +256,3 @@ def _predicted(log_proba: npt.NDArray[np.float64]) -> list[str | None]:
     failed = np.isnan(log_proba[:, 0])
     best = np.argmax(np.where(failed[:, None], 0.0, log_proba), axis=1)
     return [None if bad else KEY_NAMES[i] for bad, i in zip(failed, best, strict=True)]
-
-
-def _record(
-    experiment: Experiment, material: Material, mark: str, n_jobs: int, limit: int | None, command: str
-) -> dict[str, Any]:
-    """Provenance: what was run, on what, with what, where."""
-    corpora = []
-    for name in experiment.manifests:
-        manifest = read_manifest(name)
-        here = material.corpus.corpus == manifest.id
-        corpora.append(
-            {
-                "id": manifest.id,
-                "revision": manifest.revision,
-                "title": manifest.title,
-                "good_for": manifest.good_for,
-                "licence": manifest.licence,
-                "licence_note": manifest.licence_note,
-                "citation": manifest.citation,
-                "trust": manifest.trust,
-                "policy": manifest.policy,
-                "package": manifest.package,
-                "version": manifest.installed_version(),
-                "checked_version": manifest.version,
-                "pieces": int(here.sum()),
-                "labelled": material.labelled[manifest.id],
-                "labelled_in_manifest": manifest.labelled,
-                "left_out": [p.reason for p in material.corpus.problems if not p.scored and _of(p.piece, manifest.id)],
-                "unreadable": [p.reason for p in material.corpus.problems if p.scored and _of(p.piece, manifest.id)],
-            }
-        )
-    return {
-        "schema": store.SCHEMA,
-        "state": "running",
-        "run": mark[:12],
-        "fingerprint": mark,
-        "keybench": __version__,
-        "experiment": experiment.as_dict(),
-        "command": command,
-        "limit": limit,
-        "jobs": n_jobs,
-        "started": _now(),
-        "corpora": corpora,
-        "manifests": material.corpus.manifest_hash,
-        "content": material.corpus.content_hash,
-        "groups": int(material.groups.max()) + 1,
-        "methods": [_method(spec) for spec in experiment.estimators],
-        "packages": {name: found for name in _PACKAGES if (found := _version(name))},
-        "machine": {
-            "system": platform.platform(),
-            "processor": platform.machine(),
-            "cores": os.cpu_count(),
-            "python": sys.version.split()[0],
-        },
-    }
-
-
-def _of(piece: str, corpus: str) -> bool:
-    return piece.startswith(f"{corpus}:")
-
-
-def _method(spec: EstimatorSpec) -> dict[str, Any]:
-    from keybench.estimators import entry
-
-    known, model = entry(spec.use), spec.make()
-    return {
-        "name": spec.name,
-        "use": spec.use,
-        "params": dict(model.get_params()),
-        "description": known.description,
-        "source": known.source,
-        "simplicity": known.simplicity,
-        "names": getattr(model, "tags", Tags()).names,
-    }
-
-
-def _version(package: str) -> str | None:
-    try:
-        return version(package)
-    except PackageNotFoundError:
-        return None
-
-
-def _now() -> str:
-    return datetime.now(UTC).isoformat(timespec="seconds")

@@ -19,8 +19,8 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from keybench.corpora.cache import write_atomically
 from keybench.errors import RunError
+from keybench.files import write_atomically
 from keybench.key import N_KEYS
 
 SCHEMA = 1

@@ -1,0 +1,119 @@
+"""Provenance: what was run, on what data, with what code, where; and whether two runs are the same."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import platform
+import sys
+from datetime import UTC, datetime
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any
+
+from keybench import __version__
+from keybench.corpora import read_manifest
+from keybench.estimators import entry
+from keybench.estimators.base import Tags
+from keybench.runs import store
+from keybench.runs.material import Material
+from keybench.runs.spec import EstimatorSpec, Experiment
+
+_PACKAGES = ("numpy", "scipy", "scikit-learn", "pandas", "pyarrow", "mir_eval", "joblib", "symusic", "music21")
+
+
+def fingerprint(experiment: Experiment, material: Material) -> str:
+    """Return a hash of all that decides the predictions: what is asked, the data, and the code."""
+    package = Path(__file__).resolve().parents[1]
+    code = hashlib.sha256()
+    for source in sorted(package.rglob("*.py")):
+        code.update(source.read_bytes())
+    asked = json.dumps(experiment.as_dict(), sort_keys=True)
+    pieces = "\n".join(material.corpus.pieces)
+    parts = (asked, material.corpus.content_hash, material.corpus.manifest_hash, pieces, code.hexdigest())
+    return hashlib.sha256("\0".join(parts).encode()).hexdigest()
+
+
+def record(
+    experiment: Experiment, material: Material, mark: str, n_jobs: int, limit: int | None, command: str
+) -> dict[str, Any]:
+    """Provenance: what was run, on what, with what, where."""
+    corpora = []
+    for name in experiment.manifests:
+        manifest = read_manifest(name)
+        here = material.corpus.corpus == manifest.id
+        corpora.append(
+            {
+                "id": manifest.id,
+                "revision": manifest.revision,
+                "title": manifest.title,
+                "good_for": manifest.good_for,
+                "licence": manifest.licence,
+                "licence_note": manifest.licence_note,
+                "citation": manifest.citation,
+                "trust": manifest.trust,
+                "policy": manifest.policy,
+                "package": manifest.package,
+                "version": manifest.installed_version(),
+                "checked_version": manifest.version,
+                "pieces": int(here.sum()),
+                "labelled": material.labelled[manifest.id],
+                "labelled_in_manifest": manifest.labelled,
+                "left_out": [p.reason for p in material.corpus.problems if not p.scored and _of(p.piece, manifest.id)],
+                "unreadable": [p.reason for p in material.corpus.problems if p.scored and _of(p.piece, manifest.id)],
+            }
+        )
+    return {
+        "schema": store.SCHEMA,
+        "state": "running",
+        "run": mark[:12],
+        "fingerprint": mark,
+        "keybench": __version__,
+        "experiment": experiment.as_dict(),
+        "command": command,
+        "limit": limit,
+        "jobs": n_jobs,
+        "started": now(),
+        "corpora": corpora,
+        "manifests": material.corpus.manifest_hash,
+        "content": material.corpus.content_hash,
+        "groups": int(material.groups.max()) + 1,
+        "methods": [_method(spec) for spec in experiment.estimators],
+        "packages": {name: found for name in _PACKAGES if (found := _version(name))},
+        "machine": {
+            "system": platform.platform(),
+            "processor": platform.machine(),
+            "cores": os.cpu_count(),
+            "python": sys.version.split()[0],
+        },
+    }
+
+
+def _of(piece: str, corpus: str) -> bool:
+    return piece.startswith(f"{corpus}:")
+
+
+def _method(spec: EstimatorSpec) -> dict[str, Any]:
+    known, model = entry(spec.use), spec.make()
+    return {
+        "name": spec.name,
+        "use": spec.use,
+        "params": dict(model.get_params()),
+        "description": known.description,
+        "source": known.source,
+        "simplicity": known.simplicity,
+        "names": getattr(model, "tags", Tags()).names,
+    }
+
+
+def _version(package: str) -> str | None:
+    try:
+        return version(package)
+    except PackageNotFoundError:
+        return None
+
+
+def now() -> str:
+    """Return the time in UTC, to the second."""
+    return datetime.now(UTC).isoformat(timespec="seconds")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -191,7 +192,7 @@ def _build(out: Path) -> Report:
     }
     for name, template in (("report.md", "report.md.j2"), ("index.html", "index.html.j2")):
         text = environment.get_template(template).render(context)
-        write_atomically(out / name, lambda temporary, text=text: temporary.write_text(text, encoding="utf-8"))
+        write_atomically(out / name, partial(Path.write_text, data=text, encoding="utf-8"))
     return report
 
 

@@ -153,7 +153,7 @@ def _print(made: Any, directory: Path) -> None:
     experiment = made.run["experiment"]
     n = scores[made.ranking[0]]["exact"].n
     wide = max(len(name) for name in made.ranking)
-    click.echo(f"{experiment['name']}: {n:,} pieces in {made.run['groups']:,} groups, {experiment['folds']} folds")
+    click.echo(f"{experiment['name']}: {n:,} pieces in {made.run['groups']:,} groups, {made.split}")
     click.echo(f"\n    {'method':<{wide}}  right  95 % interval  home note  mean of modes  log-loss  ms/piece  failed")
     for rank, name in enumerate(made.ranking, 1):
         s = scores[name]

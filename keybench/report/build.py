@@ -34,6 +34,8 @@ class Report:
     ----------
     run : dict
         ``run.json``.
+    split : str
+        How pieces were split, in words.
     rows : list of dict
         Rows of ``scores.json``.
     ranking : list of str
@@ -50,6 +52,7 @@ class Report:
     """
 
     run: dict[str, Any]
+    split: str
     rows: list[dict[str, Any]]
     ranking: list[str]
     scores: dict[str, dict[str, dict[str, Estimate]]]
@@ -89,8 +92,10 @@ def derive(out: Path) -> Report:
     )
     ranking = sorted(by_method, key=lambda name: -scores[ALL][name]["exact"].value)
     shown = _panels(recommendation, ranking)
+    by_corpus = experiment["split_by"] == "corpus"
     return Report(
         run,
+        "each corpus by methods fitted on the others" if by_corpus else f"{experiment['folds']} folds",
         rows,
         ranking,
         scores,

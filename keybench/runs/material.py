@@ -53,30 +53,46 @@ class Material:
 
 
 def prepare(experiment: Experiment, limit: int | None, n_jobs: int, steps: Steps) -> Material:
-    """Load the corpora and deal their groups into folds.
+    """Load the corpora and split their pieces.
+
+    By group, related pieces stand in one fold. By corpus, each corpus is answered for by methods fitted on the others,
+    less the pieces that are variants of its own.
 
     Raises
     ------
     ManifestError, CorpusMissingError
     ExperimentError
-        If there are fewer groups than folds.
+        If there are too few groups or corpora to split.
     """
     steps.begin("reading", sum(read_manifest(name).labelled for name in experiment.manifests))
     loaded = [load(name, n_jobs, steps.move) for name in experiment.manifests]
     corpus = pool(loaded).head(limit)
     groups = group(corpus.variant_keys)
+    notes = view(experiment.view, corpus.notes)
+    folds = [
+        Fold(number, train, test, notes[train], notes[test].detach())
+        for number, (train, test) in enumerate(_splits(experiment, corpus, groups))
+    ]
+    accepted = [format_keys(key_at(int(key)) for key in np.flatnonzero(row)) for row in corpus.truth]
+    labelled = {c.id: len(c) for c in loaded}
+    return Material(corpus, labelled, np.array(accepted, dtype=np.str_), groups, folds)
+
+
+def _splits(
+    experiment: Experiment, corpus: Corpus, groups: npt.NDArray[np.int64]
+) -> list[tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]]:
+    """Return (train rows, test rows) of each fold."""
+    if experiment.split_by == "corpus":
+        names = list(dict.fromkeys(corpus.corpus))
+        if len(names) < 2:
+            raise ExperimentError(f"pieces of {len(names)} corpus cannot be split by corpus; accepted: 2 or more")
+        tests = [corpus.corpus == name for name in names]
+        return [(np.flatnonzero(~np.isin(groups, groups[test])), np.flatnonzero(test)) for test in tests]
     n_groups = int(groups.max(initial=-1)) + 1
     if n_groups < experiment.folds:
         raise ExperimentError(
             f"{len(corpus)} pieces in {n_groups} groups cannot be dealt into {experiment.folds} folds; "
             f"accepted: a --limit of at least {experiment.folds} unrelated pieces"
         )
-    notes = view(experiment.view, corpus.notes)
     fold_of = deal_folds(groups, experiment.folds, experiment.seed)
-    folds = []
-    for number in range(experiment.folds):
-        train, test = np.flatnonzero(fold_of != number), np.flatnonzero(fold_of == number)
-        folds.append(Fold(number, train, test, notes[train], notes[test].detach()))
-    accepted = [format_keys(key_at(int(key)) for key in np.flatnonzero(row)) for row in corpus.truth]
-    labelled = {c.id: len(c) for c in loaded}
-    return Material(corpus, labelled, np.array(accepted, dtype=np.str_), groups, folds)
+    return [(np.flatnonzero(fold_of != k), np.flatnonzero(fold_of == k)) for k in range(experiment.folds)]

@@ -29,7 +29,7 @@ from keybench.runs.spec import EstimatorSpec, Experiment
 _MAX_ERROR_CHARS = 300
 
 
-def _tasks(experiment: Experiment) -> list[tuple[int, list[EstimatorSpec]]]:
+def _tasks(experiment: Experiment, n_folds: int) -> list[tuple[int, list[EstimatorSpec]]]:
     """Return (fold, specs that share a fit), the costly ones first so that the last to finish is a short one."""
     shared: dict[str, list[EstimatorSpec]] = {}
     for spec in experiment.estimators:
@@ -38,7 +38,7 @@ def _tasks(experiment: Experiment) -> list[tuple[int, list[EstimatorSpec]]]:
         fitted_by = {name: value for name, value in model.get_params().items() if name not in decides}
         shared.setdefault(f"{type(model).__module__}.{type(model).__qualname__} {fitted_by!r}", []).append(spec)
     fits = sorted(shared.values(), key=lambda specs: not _learns(specs[0]))
-    return [(fold, specs) for specs in fits for fold in range(experiment.folds)]
+    return [(fold, specs) for specs in fits for fold in range(n_folds)]
 
 
 def _learns(spec: EstimatorSpec) -> bool:
@@ -94,7 +94,8 @@ def run(
     except OSError as error:
         raise RunError(f"{out}: cannot be written ({error.strerror}); choose another --out") from None
 
-    tasks = _tasks(experiment)
+    n_folds = len(material.folds)
+    tasks = _tasks(experiment, n_folds)
     todo = [(fold, [s for s in specs if not store.readable_part(store.part_path(out, s.name, fold))])
             for fold, specs in tasks]  # fmt: skip
     todo = [(fold, specs) for fold, specs in todo if specs]
@@ -108,7 +109,7 @@ def run(
             steps.move(done)
 
     names = [spec.name for spec in experiment.estimators]
-    store.merge_parts(out, [store.part_path(out, name, fold) for name in names for fold in range(experiment.folds)])
+    store.merge_parts(out, [store.part_path(out, name, fold) for name in names for fold in range(n_folds)])
     record |= {"state": "finished", "finished": provenance.now(), "seconds": round(time.time() - began, 2)}
     store.write_json(out / store.RUN, record)
     return record

@@ -17,6 +17,7 @@ from keybench.validate import Fields, read_toml
 from keybench.views import view
 
 SCHEMA = 1
+SPLITS = ("group", "corpus")
 
 
 @dataclass(frozen=True)
@@ -56,13 +57,18 @@ class Needs:
 
 @dataclass(frozen=True)
 class Experiment:
-    """One experiment, as its file states it."""
+    """One experiment, as its file states it.
+
+    `split_by` is ``group`` (cross-validation in `folds` folds) or ``corpus`` (each corpus by methods fitted on the
+    others).
+    """
 
     name: str
     question: str
     corpora: tuple[str, ...]
     view: str
     labels: str
+    split_by: str
     folds: int
     seed: int
     resamples: int
@@ -121,6 +127,7 @@ def read_experiment(path: Path) -> Experiment:
         raise top.fail(f"field 'view': {error}") from None
     labels = top.take("labels", str, "modes", accepted=LABEL_SPACES)
     split = top.table("split", {})
+    split_by = split.take("by", str, "group", accepted=SPLITS)
     folds, seed = split.take("folds", int, 5), split.take("seed", int, 0)
     if folds < 2:
         raise split.fail(f"field 'folds' is {folds}; accepted: 2 or more")
@@ -134,7 +141,7 @@ def read_experiment(path: Path) -> Experiment:
     for fields in (split, bootstrap, top):
         fields.finish()
     return Experiment(
-        name, question, corpora, view_name, labels, folds, seed, resamples, specs, needs, str(path)
+        name, question, corpora, view_name, labels, split_by, folds, seed, resamples, specs, needs, str(path)
     )  # fmt: skip
 
 

@@ -35,6 +35,7 @@ estimators = ["opening-note"]
         (GOOD + 'labels = "chords"\n', ["'chords'", "accepted: tonic, major-minor, modes"]),
         (GOOD + "colour = 1\n", ["unknown field 'colour'"]),
         (GOOD + "[split]\nfolds = 1\n", ["'folds' is 1", "accepted: 2 or more"]),
+        (GOOD + '[split]\nby = "composer"\n', ["'composer'", "accepted: group, corpus"]),
         (GOOD + "[split]\nfolds = true\n", ["'folds' is True", "whole number"]),
         (GOOD + "[bootstrap]\nresamples = 3\n", ["'resamples' is 3"]),
         (GOOD + '[needs]\nmodes = ["blue"]\n', ["'blue'", "accepted: major, dorian"]),
@@ -99,6 +100,12 @@ def test_out_is_a_file(keybench, write_experiment, tmp_path):
 def test_too_few_pieces_for_the_folds(keybench, write_experiment, tmp_path):
     result = keybench("run", write_experiment(), "--out", tmp_path / "run", "--quiet", "--limit", "2")
     one_line(result, "cannot be dealt into 3 folds", "--limit")
+
+
+def test_one_corpus_cannot_be_split_by_corpus(keybench, write_experiment, tmp_path):
+    path = write_experiment()
+    path.write_text(path.read_text().replace("folds = 3", 'by = "corpus"'))
+    one_line(keybench("run", path, "--out", tmp_path / "run", "--quiet"), "cannot be split by corpus")
 
 
 def test_report_on_something_else(keybench, tmp_path):

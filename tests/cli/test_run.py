@@ -13,6 +13,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from keybench.key import N_KEYS, parse_key, parse_keys
+from keybench.resources import shipped
 from keybench.runs import store
 
 FILES = ("predictions.parquet", "scores.json", "run.json", "report.md", "index.html")
@@ -126,6 +127,32 @@ def test_report_is_made_again_from_the_stored_predictions(keybench, tmp_path):
     assert keybench("report", out).exit_code == 0
     assert scores_of(out) == before
     assert (out / "index.html").stat().st_size > 0
+
+
+def test_split_by_corpus_never_fits_on_variants_of_what_it_is_tested_on(keybench, write_experiment, tmp_path):
+    # Two corpora of our own that share some tunes: the shared ones must not be learnt from.
+    demo = shipped("experiments") / "demo"
+    tunes = (demo / "lantern-bay.abc").read_text().split("X:")[1:]
+    for name, some in (("north", tunes[:16]), ("south", tunes[10:])):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "tunes.abc").write_text("".join(f"X:{tune}" for tune in some))
+        manifest = (demo / "lantern-bay.toml").read_text().replace('"lantern-bay"', f'"{name}"')
+        (tmp_path / name / f"{name}.toml").write_text(manifest)
+    path = write_experiment(corpora='["north/north.toml", "south/south.toml"]')
+    path.write_text(path.read_text().replace("folds = 3", 'by = "corpus"'))
+    from keybench.runs.material import Steps, prepare
+    from keybench.runs.spec import read_experiment
+
+    material = prepare(read_experiment(path), None, 1, Steps())
+    assert [len(fold.test) for fold in material.folds] == [16, 14]
+    assert [len(fold.train) for fold in material.folds] == [8, 10]
+    for fold in material.folds:
+        assert not set(material.groups[fold.train]) & set(material.groups[fold.test])
+    result = keybench("run", path, "--out", tmp_path / "run", "--quiet")
+    assert result.exit_code == 0, result.output
+    assert "each corpus by methods fitted on the others" in result.stdout
+    rows = pq.read_table(tmp_path / "run" / "predictions.parquet").to_pandas()
+    assert len(rows) == 30 * 2
 
 
 # --- failing methods ---------------------------------------------------------------------------------------------

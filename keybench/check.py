@@ -28,7 +28,8 @@ class Verdict:
 def compare(baseline: Path, candidate: Path, tolerance: float) -> Verdict:
     """Compare two finished runs, piece by piece, for every method that both have.
 
-    A method is worse if the 95 % interval of its change lies below zero and the change exceeds the tolerance.
+    A method is worse if the 95 % interval of its change lies below zero and the change exceeds the tolerance. A
+    candidate that lacks a method of the baseline is never "no worse".
 
     Raises
     ------
@@ -46,11 +47,12 @@ def compare(baseline: Path, candidate: Path, tolerance: float) -> Verdict:
         raise RunError(f"{candidate}: other revisions of the corpora than in {baseline}; revisions are never compared")
     before = table.answers_by_method(*store.read_predictions(baseline))
     after = table.answers_by_method(*store.read_predictions(candidate))
-    lines, worse, measured = [], False, 0
+    lines, worse, measured, missing = [], False, 0, False
     labels = old["experiment"]["labels"]
     for name in before:
         if name not in after:
-            lines.append(f"{name}: not in the candidate")
+            lines.append(f"{name}: not in the candidate, so nothing can be said of it")
+            missing = True
             continue
         shared, rows_a, rows_b = np.intersect1d(before[name].piece, after[name].piece, return_indices=True)
         if not len(shared):
@@ -70,4 +72,6 @@ def compare(baseline: Path, candidate: Path, tolerance: float) -> Verdict:
         )
     if not measured:
         return Verdict(NOTHING_MEASURED, [*lines, "nothing was measured: no method and piece in common"])
+    if missing and not worse:
+        return Verdict(INCOMPATIBLE, lines)
     return Verdict(WORSE if worse else NO_WORSE, lines)

@@ -25,6 +25,10 @@ class _Group(click.Group):
         except KeybenchError as error:
             click.echo(f"keybench: {error}", err=True)
             sys.exit(2)
+        except OSError as error:  # no room, no permission, a directory taken away
+            where = error.filename or "a file"
+            click.echo(f"keybench: {where}: {error.strerror or error}; check the place and its permissions", err=True)
+            sys.exit(2)
 
 
 @click.group(cls=_Group, context_settings={"help_option_names": ["-h", "--help"]})

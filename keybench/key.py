@@ -246,22 +246,22 @@ def parse_abc_key(value: str) -> Key:
     Raises
     ------
     KeyNameError
-        For a bagpipe key (``Hp``, ``HP``), ``none``, or a mode that is not one of the seven.
+        For a bagpipe key (``Hp``, ``HP``), ``none``, ``exp``, or a mode that is not one of the seven.
     """
-    match = re.match(r"\s*([A-G])([#b]?)\s*([A-Za-z]*)", value)
+    match = re.match(r"\s*([A-G])([#b]?)\s*([A-Za-z]*)(.*)", value)
     if match is None:
         raise KeyNameError(f"cannot read the ABC key {value.strip()!r}; accepted: {_ACCEPTED}")
-    word = match[3]
-    if re.match(
-        r"(?i)(clef|treble|bass|alto|tenor|perc|none$|middle|exp|octave|transpose|stafflines|staffscale)", word
-    ):
-        word = ""
+    word, rest = match[3], match[4]
+    if re.match(r"(?i)(clef|treble|bass|alto|tenor|perc|middle|octave|transpose|stafflines|staffscale)", word):
+        word, rest = "", ""
+    if not re.match(r"$|[\s=^_%\[]", rest):
+        word += rest.strip()  # as in Em7: no mode of that name
     if not word:
         mode: int | None = MAJOR
     elif word in ("m", "M"):
         mode = MINOR
     else:
-        mode = _MODE_STEMS.get(word[:3].lower())
+        mode = _MODE_STEMS.get(word[:3].lower()) if word.isalpha() else None
     if mode is None:
         raise KeyNameError(f"cannot read the ABC key {value.strip()!r}: unknown mode {word!r}; accepted: {_ACCEPTED}")
     return Key(_tonic_pitch_class(match[1], match[2]), mode)

@@ -96,6 +96,12 @@ class NoteTable:
     _rows: IntArray | None = field(default=None, repr=False)
     _features: dict[Any, npt.NDArray] = field(default_factory=dict, repr=False)
 
+    def __post_init__(self) -> None:
+        for name in ("onset", "duration", "pitch", "part", "accent", "offsets"):
+            column = getattr(self, name).view()
+            column.setflags(write=False)  # tables share memory: a change by one method would reach all others
+            object.__setattr__(self, name, column)
+
     @classmethod
     def from_pieces(cls, pieces: Iterable[Piece], unit: str = "quarter") -> NoteTable:
         """Pack pieces into one table, sorting the notes of each.

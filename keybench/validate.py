@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import tomllib
 from collections.abc import Iterable
 from pathlib import Path
@@ -42,6 +43,8 @@ class Fields:
         value = self._left.pop(name)
         if kind is float and isinstance(value, int) and not isinstance(value, bool):
             value = float(value)
+        if kind is float and isinstance(value, float) and not math.isfinite(value):
+            raise self.fail(f"field {name!r} is {value}; accepted: a finite number")
         if not isinstance(value, kind) or (kind is int and isinstance(value, bool)):
             raise self.fail(f"field {name!r} is {value!r}; accepted: {_NAMES[kind]}")
         if accepted is not None:

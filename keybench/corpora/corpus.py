@@ -136,7 +136,7 @@ def _tunes(corpus: str, files: Sequence[tuple[str, bytes]]) -> tuple[list[tuple[
 
 def _decode(data: bytes) -> str:
     try:
-        return data.decode("utf-8")
+        return data.decode("utf-8-sig")
     except UnicodeDecodeError:
         return data.decode("latin-1")  # every byte is a character there
 
@@ -222,16 +222,25 @@ def load(name: str, n_jobs: int = 1, progress: Callable[[int], None] = lambda n:
     ManifestError, CorpusMissingError
     """
     manifest = read_manifest(name)
-    files = [(path.name, path.read_bytes()) for path in manifest.locate()]
+    files, unreadable = [], []
+    for path in manifest.locate():
+        try:
+            files.append((path.name, path.read_bytes()))
+        except OSError as error:
+            where = f"{manifest.id}:{path.name}"
+            reason = f"{where}: cannot be read ({error.strerror}); accepted: readable files"
+            unreadable.append(Problem(where, reason, False))
     content = cache.content_hash(files)
     state = manifest_hash(manifest)
     path = cache.path_for(manifest.id, content, state, _code_hash())
-    if (arrays := cache.read(path)) is not None and (
-        cached := _unpack(manifest.id, state, content, arrays)
-    ) is not None:
+    arrays = None if unreadable else cache.read(path)
+    cached = None if arrays is None else _unpack(manifest.id, state, content, arrays)
+    if cached is not None:
         progress(len(cached))
         return cached
     corpus = read_files(manifest, files, n_jobs, progress)
+    if unreadable:  # not cached: the next time they may be readable
+        return Corpus(**{**vars(corpus), "problems": corpus.problems + unreadable})
     cache.write(path, _pack(corpus))
     return corpus
 
@@ -260,6 +269,18 @@ def _unpack(name: str, state: str, content: str, arrays: dict[str, npt.NDArray])
     """Return the cached corpus, or None if the arrays are not what `_pack` writes."""
     try:
         onset, duration, pitch, part, accent, offsets = (arrays[column] for column in _COLUMNS)
+        variant_keys = json.loads(str(arrays["variant_keys"]))
+        n, notes = len(arrays["pieces"]), len(onset)
+        whole = (
+            offsets.shape == (n + 1,)
+            and (np.diff(offsets) >= 0).all()
+            and (offsets[0], offsets[-1]) == (0, notes)
+            and all(column.shape == (notes,) for column in (duration, pitch, part, accent))
+            and all(np.isfinite(column).all() for column in (onset, duration, pitch))
+            and (len(arrays["truth"]), len(arrays["label"]), len(variant_keys)) == (n, n, n)
+        )
+        if not whole:
+            return None
         return Corpus(
             id=name,
             manifest_hash=state,
@@ -270,11 +291,11 @@ def _unpack(name: str, state: str, content: str, arrays: dict[str, npt.NDArray])
             pieces=arrays["pieces"],
             truth=np.unpackbits(arrays["truth"], axis=1, count=N_KEYS).astype(bool),
             label=arrays["label"],
-            variant_keys=[tuple(keys) for keys in json.loads(str(arrays["variant_keys"]))],
+            variant_keys=[tuple(keys) for keys in variant_keys],
             problems=[Problem(**problem) for problem in json.loads(str(arrays["problems"]))],
             corpus=np.full(len(arrays["pieces"]), name),
         )
-    except (KeyError, ValueError, TypeError):
+    except (KeyError, ValueError, TypeError, IndexError):
         return None
 
 

@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import importlib.metadata
 import importlib.util
+import re
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from keybench.errors import CorpusMissingError, ManifestError
-from keybench.key import LABEL_SPACES, MODES, Key
+from keybench.key import LABEL_SPACES, MODES, Key, keys_on
 from keybench.resources import shipped
 from keybench.validate import Fields, read_toml
 
@@ -72,6 +73,8 @@ class Manifest:
 
     def accepted_keys(self, label: Key) -> list[Key]:
         """Return the keys that a written label stands for under the label policy."""
+        if self.label_space == "tonic":
+            return keys_on(label.tonic)
         names = self.accept.get(MODES[label.mode], (MODES[label.mode],))
         return [Key(label.tonic, MODES.index(name)) for name in names]
 
@@ -93,7 +96,7 @@ class Manifest:
             return files
         try:
             spec = importlib.util.find_spec(self.package)
-        except ModuleNotFoundError:  # a part of a package that is absent as a whole
+        except (ModuleNotFoundError, ValueError):  # part of an absent package, or no package at all
             spec = None
         if spec is None or spec.origin is None:
             raise CorpusMissingError(
@@ -184,4 +187,8 @@ def read_manifest(name: str) -> Manifest:
     )
     for fields in (origin, reader, labels, counts, top):
         fields.finish()
+    if not re.fullmatch(r"[a-z0-9][a-z0-9-]{0,63}", manifest.id) or manifest.id == "all":
+        raise top.fail(f"field 'id' is {manifest.id!r}; accepted: small letters, digits and hyphens, but not 'all'")
+    if min(manifest.pieces, manifest.labelled) < 0:
+        raise counts.fail(f"{manifest.pieces} pieces, {manifest.labelled} labelled; accepted: 0 or more")
     return manifest

@@ -81,9 +81,12 @@ def make(name: str, **parameters: Any) -> KeyEstimator:
     """
     found = entry(name)
     try:
-        return found.make(**parameters)
-    except TypeError as error:
+        made = found.make(**parameters)
+    except Exception as error:  # a plug-in's constructor may throw anything
         raise EstimatorError(f"estimator {name!r}: {error}") from None
+    if not isinstance(made, KeyEstimator):
+        raise EstimatorError(f"estimator {name!r} is a {type(made).__name__}; accepted: a KeyEstimator")
+    return made
 
 
 register(Entry(

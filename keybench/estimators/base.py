@@ -21,13 +21,21 @@ from sklearn.exceptions import NotFittedError
 
 from keybench.errors import EstimatorError, NotesError
 from keybench.estimators.evidence import Evidence, describe
-from keybench.key import N_KEYS
+from keybench.key import DORIAN, LOCRIAN, LYDIAN, MAJOR, MINOR, MIXOLYDIAN, N_KEYS, PHRYGIAN
 from keybench.notes import NoteTable
 
 FloatArray = npt.NDArray[np.float64]
 
 FLOOR = 1e-6
 """Probability left to each key that a method cannot name, so that its log-loss is large but finite."""
+
+PREFERENCE = (MAJOR, MINOR, MIXOLYDIAN, DORIAN, LYDIAN, PHRYGIAN, LOCRIAN)
+"""Which mode wins when keys score equally: the commoner in folk and popular music (common practice, no source)."""
+
+MODE_RANK = np.argsort(PREFERENCE)
+"""(7,) place of each mode in `PREFERENCE`."""
+
+_TIE = np.repeat(-1e-10 * MODE_RANK, 12)  # smaller than the rounding of the scores
 
 _CALIBRATION_PIECES = 600  # the sharpness is one number: more pieces would not change it
 
@@ -140,6 +148,12 @@ def fit_sharpness(scores: FloatArray, truth: npt.NDArray[np.bool_]) -> float:
     return float(np.exp(np.clip(log_b, -12, 12)))
 
 
+def _settle_ties(scores: FloatArray) -> FloatArray:
+    """Round scores, so that the same music added up in another order ties alike, and let the commoner mode win ties."""
+    settled: FloatArray = np.round(scores, 9) + _TIE
+    return settled
+
+
 class KeyEstimator(BaseEstimator):
     """Base of all estimators. See the module's description for the convention."""
 
@@ -215,7 +229,7 @@ class ScoringEstimator(KeyEstimator):
     def predict(self, X: NoteTable) -> npt.NDArray[np.int64]:
         """Return the best-scored key of each piece, shape (n,)."""
         self._check_fitted()
-        return np.argmax(self._scores(as_notes(X)), axis=1)
+        return np.argmax(_settle_ties(self._scores(as_notes(X))), axis=1)
 
     def predict_log_proba(self, X: NoteTable) -> FloatArray:
         """Return log-probabilities of the 84 keys, shape (n, 84)."""
@@ -226,8 +240,7 @@ class ScoringEstimator(KeyEstimator):
                 f"{type(self).__name__} scored a key of piece {np.argwhere(np.isnan(scores))[0, 0]} NaN"
             )
         named = np.isfinite(scores)
-        # Rounding keeps ties ties when the same music is added up in another order.
-        scaled = np.where(named, np.round(self.sharpness_ * np.where(named, scores, 0.0), 9), -np.inf)
+        scaled = np.where(named, self.sharpness_ * _settle_ties(np.where(named, scores, 0.0)), -np.inf)
         unnamed = (~named).sum(axis=1, keepdims=True)
         log_p = log_softmax(scaled) + np.log1p(-FLOOR * unnamed)
         return np.where(named, log_p, np.log(FLOOR))

@@ -209,6 +209,9 @@ class TiedLogistic(KeyEstimator):
     def fit(self, X: NoteTable, y: Any = None, groups: Any = None) -> Self:
         """Learn from pieces `X`, truths `y` and, for the inner hold-out, `groups` of related pieces."""
         self._check_decision()
+        for name in ("l2", "single_note", "shared", "own", "tolerance"):
+            if not 0.0 < getattr(self, name) < np.inf:
+                raise EstimatorError(f"{name} is {getattr(self, name)!r}; accepted: a finite number above 0")
         X = as_notes(X)
         truth = as_truth(y, len(X))
         if groups is not None and len(groups) != len(X):

@@ -5,28 +5,12 @@ from __future__ import annotations
 import numpy as np
 
 from keybench.errors import EstimatorError
-from keybench.estimators.base import FloatArray, ScoringEstimator
+from keybench.estimators.base import MODE_RANK, FloatArray, ScoringEstimator
 from keybench.estimators.features import edge_note, note_counts
-from keybench.key import (
-    DORIAN,
-    LOCRIAN,
-    LYDIAN,
-    MAJOR,
-    MINOR,
-    MIXOLYDIAN,
-    N_KEYS,
-    N_MODES,
-    PHRYGIAN,
-    SCALES,
-    mode_in_text,
-)
+from keybench.key import N_KEYS, N_MODES, SCALES, mode_in_text
 from keybench.notes import NoteTable
 
-PREFERENCE = (MAJOR, MINOR, MIXOLYDIAN, DORIAN, LYDIAN, PHRYGIAN, LOCRIAN)
-"""Which mode wins when scales fit equally well: the commoner in folk and popular music (common practice, no source)."""
-
-_TIE = np.zeros(N_MODES)
-_TIE[list(PREFERENCE)] = -1e-4 * np.arange(N_MODES)
+_TIE = -1e-4 * MODE_RANK
 
 
 def scale_fit(counts: FloatArray) -> FloatArray:

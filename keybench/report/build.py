@@ -23,7 +23,7 @@ from keybench.scores import calibration, global_key, table
 from keybench.scores.table import ALL, Answers
 from keybench.stats.intervals import Estimate, GroupBootstrap
 
-_MAX_FAILURES_SHOWN = 12
+_MAX_FAILURES_SHOWN = 100
 
 
 @dataclass(frozen=True)
@@ -47,8 +47,8 @@ class Report:
         See `confusion`, for the recommended method.
     reliability : list
         Panels of the calibration picture.
-    failures : list of (str, str, str)
-        Method, piece and reason, the first few.
+    failures : list of (str, str, int, list of str)
+        Method, reason, number of pieces and the first of them, per kind of failure.
     """
 
     run: dict[str, Any]
@@ -59,7 +59,7 @@ class Report:
     recommendation: Recommendation
     confusion: list[dict[str, Any]]
     reliability: list[tuple[str, list[tuple[float, float, int]]]]
-    failures: list[tuple[str, str, str]]
+    failures: list[tuple[str, str, int, list[str]]]
 
 
 @threadpool_limits.wrap(limits=1)  # the products are small: more threads only wait for each other
@@ -152,12 +152,14 @@ AWAY = tuple(kind for kind in RELATIONS if kind not in ("same", "parallel"))
 """Relations that an answer on another home note can have."""
 
 
-def _failures(by_method: dict[str, Answers]) -> list[tuple[str, str, str]]:
-    return [
-        (name, str(answers.piece[i]), str(answers.error[i]))
-        for name, answers in by_method.items()
-        for i in np.flatnonzero(answers.predicted < 0)[:_MAX_FAILURES_SHOWN]
-    ][: 4 * _MAX_FAILURES_SHOWN]
+def _failures(by_method: dict[str, Answers]) -> list[tuple[str, str, int, list[str]]]:
+    """Return (method, reason, number of pieces, the first of them) for every kind of failure, most frequent first."""
+    kinds: dict[tuple[str, str], list[str]] = {}
+    for name, answers in by_method.items():
+        for i in np.flatnonzero(answers.predicted < 0):
+            kinds.setdefault((name, str(answers.error[i])), []).append(str(answers.piece[i]))
+    rows = [(name, reason, len(pieces), pieces[:3]) for (name, reason), pieces in kinds.items()]
+    return sorted(rows, key=lambda row: -row[2])[:_MAX_FAILURES_SHOWN]
 
 
 def build(out: Path) -> Report:

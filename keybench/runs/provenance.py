@@ -29,6 +29,11 @@ def fingerprint(experiment: Experiment, material: Material) -> str:
     code = hashlib.sha256()
     for source in sorted(package.rglob("*.py")):
         code.update(source.read_bytes())
+    for module in sorted({type(spec.make()).__module__ for spec in experiment.estimators}):
+        source_file = getattr(sys.modules.get(module), "__file__", None)  # plug-ins stand outside the package
+        if source_file and Path(source_file).is_file():
+            code.update(Path(source_file).read_bytes())
+    code.update(repr([(name, _version(name)) for name in _PACKAGES]).encode())
     asked = json.dumps(experiment.as_dict(), sort_keys=True)
     pieces = "\n".join(material.corpus.pieces)
     parts = (asked, material.corpus.content_hash, material.corpus.manifest_hash, pieces, code.hexdigest())

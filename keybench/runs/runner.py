@@ -6,7 +6,6 @@ method that fails costs its own answers only: they are stored as failures with t
 
 from __future__ import annotations
 
-import shutil
 import time
 from pathlib import Path
 from typing import Any
@@ -112,6 +111,7 @@ def run(
     store.merge_parts(out, [store.part_path(out, name, fold) for name in names for fold in range(n_folds)])
     record |= {"state": "finished", "finished": provenance.now(), "seconds": round(time.time() - began, 2)}
     store.write_json(out / store.RUN, record)
+    store.remove_parts(out)
     return record
 
 
@@ -121,12 +121,12 @@ def _take_over(out: Path, mark: str, resume: bool, steps: Steps) -> dict[str, An
         if resume:
             steps.say(f"nothing to resume in {out}: starting from the beginning")
         return None
+    earlier = store.read_run(out)  # refuses a run.json that is not ours before anything there is touched
     if not resume:
-        shutil.rmtree(out / store.PARTS, ignore_errors=True)
+        store.remove_parts(out)
         for name in (store.PREDICTIONS, store.SCORES, "report.md", "index.html"):
             (out / name).unlink(missing_ok=True)
         return None
-    earlier = store.read_run(out)
     if earlier.get("fingerprint") != mark:
         raise RunError(
             f"{out}: cannot resume, since the experiment, --limit, the data or the code changed since; "
@@ -147,11 +147,11 @@ def _run_task(experiment: Experiment, material: Material, out: Path, number: int
     try:
         model.fit(fold.train_notes, material.corpus.truth[fold.train], groups=material.groups[fold.train])
         fitted = model
-    except Exception as error:  # whatever a method throws is its own failure
+    except (Exception, SystemExit) as error:  # whatever a method throws is its own failure
         fit_error = f"fit: {_one_line(error)}"
     for spec in specs:
         n = len(fold.test)
-        log_proba, errors, seconds = np.full((n, N_KEYS), np.nan), [fit_error] * n, 0.0
+        log_proba, errors, seconds = np.full((n, N_KEYS), np.nan), [fit_error] * n, np.nan
         if fitted is not None:
             variant = fitted if spec is specs[0] else _share_fit(fitted, spec)
             notes = fold.test_notes.detach()
@@ -183,7 +183,7 @@ def answer(model: KeyEstimator, notes: NoteTable) -> tuple[npt.NDArray[np.float6
     """
     try:
         whole = _checked(model.predict_log_proba(notes), len(notes))
-    except Exception:
+    except (Exception, SystemExit):
         whole = np.full((len(notes), N_KEYS), np.nan)
     bad = ~_is_distribution(whole)
     errors = [""] * len(notes)
@@ -194,7 +194,7 @@ def answer(model: KeyEstimator, notes: NoteTable) -> tuple[npt.NDArray[np.float6
                 total = float(np.exp(row[0]).sum())
                 raise ValueError(f"answered with probabilities that sum to {total:g}; accepted: finite ones, sum 1")
             whole[i] = row[0]
-        except Exception as error:
+        except (Exception, SystemExit) as error:
             whole[i] = np.nan
             errors[i] = _one_line(error)
     return whole, errors

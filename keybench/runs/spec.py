@@ -91,7 +91,7 @@ class Experiment:
 def experiment_path(text: str) -> Path:
     """Return the file that a command-line argument means: a path, or the name of a shipped experiment."""
     path = Path(text)
-    if path.exists():
+    if path.is_file():
         return path
     named = shipped("experiments") / (path.name if path.suffix == ".toml" else f"{path.name}.toml")
     if named.exists():
@@ -115,11 +115,13 @@ def read_experiment(path: Path) -> Experiment:
         raise top.fail(f"field 'name' is {name!r}; accepted: small letters, digits and hyphens")
     question = top.take("question", str)
     corpora = tuple(map(str, _unique(top, "corpora", top.take("corpora", list))))
+    ids = []
     for corpus in corpora:
         try:
-            read_manifest(_manifest(path, corpus))
+            ids.append(read_manifest(_manifest(path, corpus)).id)
         except ManifestError as error:
             raise top.fail(f"field 'corpora': {error}") from None
+    _unique(top, "corpora", ids)
     view_name = top.take("view", str, "whole")
     try:
         view(view_name, NoteTable.from_pieces([]))
@@ -129,6 +131,8 @@ def read_experiment(path: Path) -> Experiment:
     split = top.table("split", {})
     split_by = split.take("by", str, "group", accepted=SPLITS)
     folds, seed = split.take("folds", int, 5), split.take("seed", int, 0)
+    if seed < 0:
+        raise split.fail(f"field 'seed' is {seed}; accepted: 0 or more")
     if folds < 2:
         raise split.fail(f"field 'folds' is {folds}; accepted: 2 or more")
     bootstrap = top.table("bootstrap", {})
@@ -186,4 +190,10 @@ def _needs(fields: Fields) -> Needs:
         max_ms_per_piece=fields.take("max_ms_per_piece", float, usual.max_ms_per_piece),
     )
     fields.finish()
+    if not needs.modes:
+        raise fields.fail("field 'modes' is empty; accepted: at least one mode")
+    for name, largest in (("min_mode_recall", 1.0), ("min_exact", 1.0), ("max_ms_per_piece", float("inf"))):
+        value = getattr(needs, name)
+        if not 0.0 <= value <= largest:
+            raise fields.fail(f"field {name!r} is {value:g}; accepted: from 0 to {largest:g}")
     return needs

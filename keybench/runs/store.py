@@ -8,10 +8,10 @@ whether the parts belong to it.
 from __future__ import annotations
 
 import json
-import re
 import shutil
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 import numpy as np
 import numpy.typing as npt
@@ -65,16 +65,20 @@ def write_rows(path: Path, columns: dict[str, Any], log_proba: npt.NDArray[np.fl
 
 def part_path(out: Path, estimator: str, fold: int) -> Path:
     """Return the file for one method's answers in one fold."""
-    return out / PARTS / f"{re.sub(r'[^A-Za-z0-9._+-]', '_', estimator)}.{fold}.parquet"
+    return out / PARTS / f"{quote(estimator, safe='')}.{fold}.parquet"
 
 
 def merge_parts(out: Path, paths: list[Path]) -> None:
-    """Put the parts, in the order given, into ``predictions.parquet`` and remove them."""
+    """Put the parts, in the order given, into ``predictions.parquet``."""
     table = pa.concat_tables([pq.read_table(path) for path in paths])
     write_atomically(
         out / PREDICTIONS, lambda temporary: pq.write_table(table, temporary, compression="zstd", use_dictionary=True)
     )
-    shutil.rmtree(out / PARTS)
+
+
+def remove_parts(out: Path) -> None:
+    """Remove the parts, once the run is stated as finished."""
+    shutil.rmtree(out / PARTS, ignore_errors=True)
 
 
 def readable_part(path: Path) -> bool:
@@ -118,6 +122,8 @@ def read_run(out: Path) -> dict[str, Any]:
         raise RunError(f"{out}: not a run directory (no {RUN}); accepted: what keybench run wrote") from None
     except (OSError, ValueError) as error:
         raise RunError(f"{path}: cannot be read ({error}); run the experiment again") from None
+    if not isinstance(run, dict) or "fingerprint" not in run:
+        raise RunError(f"{path}: not written by keybench; choose another directory")
     if run.get("schema") != SCHEMA:
         raise RunError(f"{path}: schema {run.get('schema')!r}; accepted: {SCHEMA}")
     return run

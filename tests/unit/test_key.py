@@ -184,7 +184,6 @@ def test_parse_key(text, tonic, mode):
         ("D clef=bass", 2, K.MAJOR),
         ("Dmix treble-8", 2, K.MIXOLYDIAN),
         ("G bass", 7, K.MAJOR),
-        ("D exp ^f _b", 2, K.MAJOR),
         ("D ^g", 2, K.MAJOR),
         ("Adorian % a comment", 9, K.DORIAN),
     ],

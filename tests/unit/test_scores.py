@@ -167,3 +167,12 @@ def test_mean_over_modes_without_enough_pieces_is_not_measured():
     e = table.measure(a, GroupBootstrap(a.group, 200))["mean_mode_recall"]
     assert e.n == 0
     assert np.isnan(e.value)
+
+
+def test_stated_constants():
+    # As the report and the README state them.
+    from keybench.corpora.grouping import OPENING_NOTES
+
+    assert calibration.N_BINS == 15
+    assert table.MIN_PIECES_PER_MODE == 20
+    assert OPENING_NOTES == 24

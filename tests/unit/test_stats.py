@@ -92,3 +92,8 @@ def test_holm_worked_example():
     assert holm([0.01, 0.04, 0.03, 0.005]) == pytest.approx([0.03, 0.06, 0.06, 0.02])
     assert holm([]).shape == (0,)
     assert holm([0.9, 0.8]) == pytest.approx([1.0, 1.0])
+
+
+def test_three_pieces_do_not_make_certainty():
+    d = paired_difference(np.ones(3), np.zeros(3), GroupBootstrap(np.arange(3), 500))
+    assert d.p == pytest.approx(0.25)  # exact McNemar: two of the eight ways to fall, worked by hand

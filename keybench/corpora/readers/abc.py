@@ -32,6 +32,7 @@ _MAX_TUNE_CHARS = 200_000
 # Fields that decide which notes sound, how long and in what order.
 _MUSICAL_FIELDS = set("MLKVP")
 _FIELD = re.compile(r"([A-Za-z]):")
+_TRANSPOSE = re.compile(r"\s+(transpose|octave|score|sound|shift)=\S+")  # moves the sound away from the label
 _INLINE_FIELD = re.compile(r"(\[[A-Za-z]:[^\]]*\])")
 # Marks on notes, written out (!trill!, +trill+) or as letters, and the staccato dot. The converter would play trills,
 # lengthen fermatas, halve staccato notes and change the loudness that tells where bars begin. Plus signs around notes
@@ -96,7 +97,7 @@ def _music_only(tune: str) -> str:
         # After the header a note before a colon is a note before a repeat: no field there has such a letter.
         if field is not None and (in_header or field[1] not in "ABCDEFGabcdefg"):
             if field[1] in _MUSICAL_FIELDS:
-                lines.append(line)
+                lines.append(_TRANSPOSE.sub("", line))
             if field[1] == "K" and in_header:
                 lines.append("%%MIDI chordattack 0")  # notes of a chord begin together
                 in_header = False
@@ -110,7 +111,7 @@ def _plain_music(line: str) -> str:
     line = re.sub(r"\{[^}]*\}", "", line)
     parts = _INLINE_FIELD.split(line)  # music, field, music, ...
     parts[::2] = [_LETTER_MARK.sub("", _WRITTEN_MARK.sub("", music)) for music in parts[::2]]
-    parts[1::2] = [field if field[1] in _MUSICAL_FIELDS else "" for field in parts[1::2]]
+    parts[1::2] = [_TRANSPOSE.sub("", field) if field[1] in _MUSICAL_FIELDS else "" for field in parts[1::2]]
     return "".join(parts)
 
 

@@ -342,7 +342,13 @@ def project(index: npt.ArrayLike, space: str) -> npt.NDArray[np.int64]:
 
 
 def project_mask(mask: npt.NDArray[np.bool_], space: str) -> npt.NDArray[np.bool_]:
-    """Project truth sets, shape (n, 84), to a label space, shape (n, `LABEL_SPACES[space]`)."""
+    """Project truth sets, shape (n, 84), to a label space, shape (n, `LABEL_SPACES[space]`).
+
+    Raises
+    ------
+    KeyNameError
+        If the label space is unknown.
+    """
     if space not in LABEL_SPACES:
         raise KeyNameError(f"unknown label space {space!r}; accepted: {', '.join(LABEL_SPACES)}")
     out = np.zeros((len(mask), LABEL_SPACES[space]), dtype=bool)

@@ -135,7 +135,22 @@ class NoteTable:
         duration: Sequence[float] | npt.NDArray | float = 1.0,
         onset: Sequence[float] | npt.NDArray | None = None,
     ) -> NoteTable:
-        """Make a table of one piece from bare lists; without onsets the notes follow each other."""
+        """Make a table of one piece from bare lists.
+
+        Parameters
+        ----------
+        pitch : sequence of float
+            MIDI note numbers.
+        duration : sequence of float, or float
+            In quarter notes; one number stands for all.
+        onset : sequence of float, optional
+            In quarter notes; without it the notes follow each other.
+
+        Raises
+        ------
+        NotesError
+            See `from_pieces`.
+        """
         pitches = np.atleast_1d(np.asarray(pitch, dtype=float))
         durations = np.broadcast_to(np.asarray(duration, dtype=float), pitches.shape).copy()
         onsets = np.cumsum(durations) - durations if onset is None else np.asarray(onset, dtype=float)

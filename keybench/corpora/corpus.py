@@ -85,7 +85,7 @@ class Corpus:
         return {problem.piece: problem.reason for problem in self.problems if problem.scored}
 
     def head(self, limit: int | None) -> Corpus:
-        """Return about the first `limit` pieces of a fixed shuffle, so that a small share looks like the whole."""
+        """Return `limit` pieces of a fixed shuffle, in their old order, so that a small share looks like the whole."""
         if limit is None or limit >= len(self):
             return self
         rows = np.sort(np.random.default_rng(0).permutation(len(self))[:limit])
@@ -215,7 +215,20 @@ def _code_hash() -> str:
 
 
 def load(name: str, n_jobs: int = 1, progress: Callable[[int], None] = lambda n: None) -> Corpus:
-    """Load a corpus by id, from the cache if its files and its manifest are unchanged.
+    """Load a corpus, from the cache if its files and its manifest are unchanged.
+
+    Parameters
+    ----------
+    name : str
+        Id of a shipped manifest, or the path of a manifest file.
+    n_jobs : int
+        Processes to read with where nothing is cached.
+    progress : callable
+        Called with the number of tunes that were read since the last call.
+
+    Returns
+    -------
+    Corpus
 
     Raises
     ------

@@ -67,6 +67,14 @@ def deal_folds(groups: npt.NDArray[np.int64], n_folds: int, seed: int) -> npt.ND
     """Deal whole groups into folds of nearly equal size, shape (n,).
 
     Groups are shuffled, then each goes to the fold with the fewest pieces so far.
+
+    Parameters
+    ----------
+    groups : int array, shape (n,)
+        Group number of each piece, from 0.
+    n_folds : int
+    seed : int
+        Of the shuffle.
     """
     sizes = np.bincount(groups)
     fold_of = np.zeros(len(sizes), dtype=np.int64)

@@ -21,6 +21,7 @@ from sklearn.exceptions import NotFittedError
 
 from keybench.errors import EstimatorError, NotesError
 from keybench.estimators.evidence import Evidence, describe
+from keybench.estimators.features import edge_note
 from keybench.key import DORIAN, LOCRIAN, LYDIAN, MAJOR, MINOR, MIXOLYDIAN, N_KEYS, PHRYGIAN
 from keybench.notes import NoteTable
 
@@ -35,7 +36,7 @@ PREFERENCE = (MAJOR, MINOR, MIXOLYDIAN, DORIAN, LYDIAN, PHRYGIAN, LOCRIAN)
 MODE_RANK = np.argsort(PREFERENCE)
 """(7,) place of each mode in `PREFERENCE`."""
 
-_TIE = np.repeat(-1e-10 * MODE_RANK, 12)  # smaller than the rounding of the scores
+_MODE_TIE = np.repeat(-1e-10 * MODE_RANK, 12)  # smaller than the rounding of the scores
 
 _CALIBRATION_PIECES = 600  # the sharpness is one number: more pieces would not change it
 
@@ -112,7 +113,7 @@ def log_softmax(scores: FloatArray) -> FloatArray:
 
 
 def fit_sharpness(scores: FloatArray, truth: npt.NDArray[np.bool_]) -> float:
-    """Return the b that makes ``softmax(b * scores)`` most likely, by Newton's method on log b.
+    """Return the b that makes ``softmax(b * scores)`` most likely, by Newton's method on log b (Guo et al. 2017).
 
     One made-up piece that could be in any key is added to the n real ones (each target is smoothed by 1 / (n + 1)), so
     that a few pieces which are all answered right do not make a method certain.
@@ -148,9 +149,15 @@ def fit_sharpness(scores: FloatArray, truth: npt.NDArray[np.bool_]) -> float:
     return float(np.exp(np.clip(log_b, -12, 12)))
 
 
-def _settle_ties(scores: FloatArray) -> FloatArray:
-    """Round scores, so that the same music added up in another order ties alike, and let the commoner mode win ties."""
-    settled: FloatArray = np.round(scores, 9) + _TIE
+def _settle_ties(scores: FloatArray, X: NoteTable) -> FloatArray:
+    """Round scores, so that the same music added up in another order ties alike, and settle ties.
+
+    The commoner mode wins; between home notes, the one that the first note reaches soonest going up. Both follow the
+    music when it is moved, as an order by index would not.
+    """
+    first = np.maximum(edge_note(X, last=False), 0)
+    steps = (np.arange(12) - first[:, None]) % 12
+    settled: FloatArray = np.round(scores, 9) + _MODE_TIE - np.tile(1e-12 * steps, N_KEYS // 12)
     return settled
 
 
@@ -229,7 +236,7 @@ class ScoringEstimator(KeyEstimator):
     def predict(self, X: NoteTable) -> npt.NDArray[np.int64]:
         """Return the best-scored key of each piece, shape (n,)."""
         self._check_fitted()
-        return np.argmax(_settle_ties(self._scores(as_notes(X))), axis=1)
+        return np.argmax(_settle_ties(self._scores(as_notes(X)), X), axis=1)
 
     def predict_log_proba(self, X: NoteTable) -> FloatArray:
         """Return log-probabilities of the 84 keys, shape (n, 84)."""
@@ -240,7 +247,7 @@ class ScoringEstimator(KeyEstimator):
                 f"{type(self).__name__} scored a key of piece {np.argwhere(np.isnan(scores))[0, 0]} NaN"
             )
         named = np.isfinite(scores)
-        scaled = np.where(named, self.sharpness_ * _settle_ties(np.where(named, scores, 0.0)), -np.inf)
+        scaled = np.where(named, self.sharpness_ * _settle_ties(np.where(named, scores, 0.0), X), -np.inf)
         unnamed = (~named).sum(axis=1, keepdims=True)
         log_p = log_softmax(scaled) + np.log1p(-FLOOR * unnamed)
         return np.where(named, log_p, np.log(FLOOR))

@@ -21,7 +21,7 @@ from keybench.stats.paired import Difference, holm, paired_difference
 
 ALPHA = 0.05
 _WHAT = {"modes": "home note and mode", "major-minor": "home note and third", "tonic": "the home note"}
-_WEAK_RECALL = 0.75  # below this a mode is named among what not to trust the method for
+_WEAK_RECALL = 0.75  # our own choice: below this a mode is named among what not to trust the method for
 
 
 @dataclass(frozen=True)

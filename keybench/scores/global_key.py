@@ -39,14 +39,31 @@ def validate(predicted: npt.ArrayLike, truth: npt.ArrayLike) -> tuple[IntArray, 
 
 
 def exact(predicted: npt.ArrayLike, truth: npt.ArrayLike, labels: str = "modes") -> FloatArray:
-    """1 where the predicted key, projected to the label space, is acceptable."""
+    """Return 1 where the predicted key, projected to the label space, is acceptable.
+
+    Parameters
+    ----------
+    predicted : int array, shape (n,)
+        Key indices; -1 is a failure.
+    truth : bool array, shape (n, 84)
+    labels : {"modes", "major-minor", "tonic"}
+
+    Returns
+    -------
+    float array, shape (n,)
+
+    Raises
+    ------
+    ValueError
+        See `validate`.
+    """
     p, t = validate(predicted, truth)
     hit = project_mask(t, labels)[np.arange(len(p)), project(np.maximum(p, 0), labels)]
     return (hit & (p >= 0)).astype(float)
 
 
 def tonic(predicted: npt.ArrayLike, truth: npt.ArrayLike) -> FloatArray:
-    """1 where the predicted key has an acceptable home note."""
+    """Return 1 where the predicted key has an acceptable home note; arguments as for `exact`."""
     return exact(predicted, truth, "tonic")
 
 

@@ -161,11 +161,11 @@ def _print(made: Any, directory: Path) -> None:
     click.echo(f"\n    {'method':<{wide}}  right  95 % interval  home note  mean of modes  log-loss  ms/piece  failed")
     for rank, name in enumerate(made.ranking, 1):
         s = scores[name]
-        exact, modes = s["exact"], s["mean_mode_recall"]
+        exact, modes, cost = s["exact"], s["mean_mode_recall"], s["ms_per_piece"]
         click.echo(
             f"{rank:>3} {name:<{wide}}  {exact.value:.3f}  {exact.low:.3f} - {exact.high:.3f}  {s['tonic'].value:9.3f}"
             f"  {f'{modes.value:.3f}' if modes.n else '-':>13}  {s['log_loss'].value:8.3f}"
-            f"  {s['ms_per_piece'].value:8.3f}  {int(s['failures'].value):6d}"
+            f"  {f'{cost.value:.3f}' if cost.n else '-':>8}  {int(s['failures'].value):6d}"
         )
     click.echo()
     for sentence in made.recommendation.words:

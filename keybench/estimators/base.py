@@ -233,19 +233,22 @@ class ScoringEstimator(KeyEstimator):
     def _scores(self, X: NoteTable) -> FloatArray:
         raise NotImplementedError
 
-    def predict(self, X: NoteTable) -> npt.NDArray[np.int64]:
-        """Return the best-scored key of each piece, shape (n,)."""
-        self._check_fitted()
-        return np.argmax(_settle_ties(self._scores(as_notes(X)), X), axis=1)
-
-    def predict_log_proba(self, X: NoteTable) -> FloatArray:
-        """Return log-probabilities of the 84 keys, shape (n, 84)."""
+    def _checked_scores(self, X: NoteTable) -> FloatArray:
         self._check_fitted()
         scores = self._scores(as_notes(X))
         if np.isnan(scores).any():
             raise EstimatorError(
                 f"{type(self).__name__} scored a key of piece {np.argwhere(np.isnan(scores))[0, 0]} NaN"
             )
+        return scores
+
+    def predict(self, X: NoteTable) -> npt.NDArray[np.int64]:
+        """Return the best-scored key of each piece, shape (n,)."""
+        return np.argmax(_settle_ties(self._checked_scores(X), X), axis=1)
+
+    def predict_log_proba(self, X: NoteTable) -> FloatArray:
+        """Return log-probabilities of the 84 keys, shape (n, 84)."""
+        scores = self._checked_scores(X)
         named = np.isfinite(scores)
         scaled = np.where(named, self.sharpness_ * _settle_ties(np.where(named, scores, 0.0), X), -np.inf)
         unnamed = (~named).sum(axis=1, keepdims=True)

@@ -15,7 +15,7 @@ import numpy as np
 from sklearn.base import clone
 
 from keybench.errors import KeybenchError
-from keybench.estimators.base import KeyEstimator, Tags
+from keybench.estimators.base import KeyEstimator
 from keybench.key import MODES, N_KEYS, SCALE_STEPS, Key, transpose_keys, truth_mask
 from keybench.notes import DOWNBEAT, STRONG, NoteTable, Piece
 
@@ -87,10 +87,6 @@ def _fitted(estimator: KeyEstimator) -> tuple[KeyEstimator, NoteTable]:
     return clone(estimator).fit(notes, truth, groups=groups), small_corpus(30, seed=1)[0]
 
 
-def _tags(estimator: KeyEstimator) -> Tags:
-    return getattr(estimator, "tags", Tags())
-
-
 def check_clone_keeps_parameters(estimator: KeyEstimator) -> None:
     """Check that clone gives the same constructor parameters: they are stored and nothing else."""
     copy = clone(estimator)
@@ -145,7 +141,7 @@ def check_deterministic(estimator: KeyEstimator) -> None:
 
 def check_transposition(estimator: KeyEstimator) -> None:
     """Check that moving the music by k semitones moves the answer by k."""
-    if not _tags(estimator).equivariant:
+    if not estimator.tags.equivariant:
         raise Skip("tagged as not equivariant")
     model, notes = _fitted(estimator)
     expected = model.predict_log_proba(notes)

@@ -15,7 +15,6 @@ from typing import Any
 from keybench import __version__
 from keybench.corpora import read_manifest
 from keybench.estimators import entry
-from keybench.estimators.base import Tags
 from keybench.runs import store
 from keybench.runs.material import Material
 from keybench.runs.spec import EstimatorSpec, Experiment
@@ -108,7 +107,7 @@ def _method(spec: EstimatorSpec) -> dict[str, Any]:
         "description": known.description,
         "source": known.source,
         "simplicity": known.simplicity,
-        "names": getattr(model, "tags", Tags()).names,
+        "names": model.tags.names,
     }
 
 

@@ -18,7 +18,6 @@ from threadpoolctl import threadpool_limits
 
 from keybench.errors import RunError
 from keybench.estimators import KeyEstimator
-from keybench.estimators.base import Tags
 from keybench.key import KEY_NAMES, N_KEYS
 from keybench.notes import NoteTable
 from keybench.runs import provenance, store
@@ -33,15 +32,10 @@ def _tasks(experiment: Experiment, n_folds: int) -> list[tuple[int, list[Estimat
     shared: dict[str, list[EstimatorSpec]] = {}
     for spec in experiment.estimators:
         model = spec.make()
-        decides = getattr(model, "decision_parameters", ())
-        fitted_by = {name: value for name, value in model.get_params().items() if name not in decides}
+        fitted_by = {name: v for name, v in model.get_params().items() if name not in model.decision_parameters}
         shared.setdefault(f"{type(model).__module__}.{type(model).__qualname__} {fitted_by!r}", []).append(spec)
-    fits = sorted(shared.values(), key=lambda specs: not _learns(specs[0]))
+    fits = sorted(shared.values(), key=lambda specs: not specs[0].make().tags.learns)
     return [(fold, specs) for specs in fits for fold in range(n_folds)]
-
-
-def _learns(spec: EstimatorSpec) -> bool:
-    return bool(getattr(spec.make(), "tags", Tags()).learns)
 
 
 def run(

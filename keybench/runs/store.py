@@ -121,7 +121,7 @@ def read_run(out: Path) -> dict[str, Any]:
     except FileNotFoundError:
         raise RunError(f"{out}: not a run directory (no {RUN}); accepted: what keybench run wrote") from None
     except (OSError, ValueError) as error:
-        raise RunError(f"{path}: cannot be read ({error}); run the experiment again") from None
+        raise RunError(f"{path}: cannot be read ({error}); remove it and run the experiment again") from None
     if not isinstance(run, dict) or "fingerprint" not in run:
         raise RunError(f"{path}: not written by keybench; choose another directory")
     if run.get("schema") != SCHEMA:

@@ -24,6 +24,9 @@ IntArray = npt.NDArray[np.int64]
 WEAK, STRONG, DOWNBEAT = 0, 1, 2
 """Values of the `accent` column: an ordinary note, a note on another strong beat, the first note of a bar."""
 
+BASS = -1
+"""Value of the `part` column for the notes of a real bass part, where the score has one."""
+
 UNITS = ("quarter", "second")
 
 _FEATURE_LOCK = threading.RLock()
@@ -40,7 +43,7 @@ class Piece:
     pitch : float array, shape (n_notes,)
         MIDI note numbers; fractions are allowed.
     part : int array, shape (n_notes,), optional
-        Which voice a note belongs to; all 0 by default.
+        Which voice a note belongs to, `BASS` for a real bass part; all 0 by default.
     accent : int array, shape (n_notes,), optional
         Metrical strength, `WEAK`, `STRONG` or `DOWNBEAT`; all `WEAK` where the metre is not known.
     """

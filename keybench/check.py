@@ -14,7 +14,7 @@ from keybench.stats.intervals import GroupBootstrap
 from keybench.stats.paired import paired_difference
 
 NO_WORSE, WORSE, INCOMPATIBLE, NOTHING_MEASURED = 0, 1, 2, 3
-_MUST_AGREE = ("corpora", "view", "labels")
+_MUST_AGREE = ("task", "corpora", "views", "labels")
 
 
 @dataclass(frozen=True)
@@ -45,8 +45,11 @@ def compare(baseline: Path, candidate: Path, tolerance: float) -> Verdict:
             )
     if old["manifests"] != new["manifests"]:
         raise RunError(f"{candidate}: other revisions of the corpora than in {baseline}; revisions are never compared")
-    before = table.answers_by_method(*store.read_predictions(baseline))
-    after = table.answers_by_method(*store.read_predictions(candidate))
+    old_answers = table.answers_by_condition(*store.read_predictions(baseline))
+    new_answers = table.answers_by_condition(*store.read_predictions(candidate))
+    # The gate is on the first condition of the experiment, which its headline is about.
+    condition = next(iter(old_answers))
+    before, after = old_answers[condition], new_answers.get(condition, {})
     lines, worse, measured, missing = [], False, 0, False
     labels = old["experiment"]["labels"]
     for name in before:

@@ -24,6 +24,10 @@ class CorpusMissingError(KeybenchError, FileNotFoundError):
         return str(self.args[0]) if self.args else ""
 
 
+class FetchError(KeybenchError, RuntimeError):
+    """A corpus could not be fetched, unpacked or compared with its origin."""
+
+
 class ReadError(KeybenchError, ValueError):
     """One piece could not be read; the message names the file and the piece."""
 

@@ -23,6 +23,9 @@ MODES: tuple[str, ...] = ("major", "dorian", "phrygian", "lydian", "mixolydian",
 N_MODES = len(MODES)
 N_KEYS = 12 * N_MODES
 
+NO_MODE = -1
+"""Stands for the mode of a label that names a home note only."""
+
 MAJOR, DORIAN, PHRYGIAN, LYDIAN, MIXOLYDIAN, MINOR, LOCRIAN = range(N_MODES)
 
 # The major scale in semitones above its first note (common practice, no source).
@@ -285,6 +288,11 @@ def transpose_keys(array: npt.NDArray, semitones: int) -> npt.NDArray:
     return np.roll(array.reshape(*shape[:-1], N_MODES, 12), semitones, axis=-1).reshape(shape)
 
 
+def transpose_tonics(tonic: npt.ArrayLike, semitones: npt.ArrayLike) -> npt.NDArray[np.int64]:
+    """Move pitch classes up by numbers of semitones."""
+    return (np.asarray(tonic, dtype=np.int64) + np.asarray(semitones, dtype=np.int64)) % 12
+
+
 def truth_mask(accepted: Iterable[Iterable[Key]]) -> npt.NDArray[np.bool_]:
     """Return truths as an array: row i marks the acceptable keys of piece i.
 
@@ -303,6 +311,23 @@ def truth_mask(accepted: Iterable[Iterable[Key]]) -> npt.NDArray[np.bool_]:
 def keys_on(tonic: int) -> list[Key]:
     """Return every key on a tonic: the truth set of a label that names a home note but no mode."""
     return [Key(tonic % 12, mode) for mode in range(N_MODES)]
+
+
+def label_name(tonic: int, mode: int) -> str:
+    """Write a label: a key, or the home note alone where the mode is `NO_MODE` (spelled as that of the major key)."""
+    return Key(tonic, MAJOR).tonic_name if mode == NO_MODE else KEY_NAMES[12 * mode + tonic]
+
+
+def parse_label(text: str) -> tuple[int, int]:
+    """Read back what `label_name` wrote, as tonic and mode.
+
+    Raises
+    ------
+    KeyNameError
+        If the text names neither a key nor a note.
+    """
+    key = parse_key(text)
+    return key.tonic, key.mode if " " in text else NO_MODE
 
 
 def format_keys(keys: Iterable[Key]) -> str:

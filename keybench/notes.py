@@ -1,21 +1,15 @@
-"""Notes of many pieces in columns, and the sections of a piece.
-
-A `NoteTable` keeps all pieces of a corpus in flat arrays with one array of offsets, so that whatever can be computed
-for all pieces at once is. It behaves like a sequence of pieces: ``len``, indexing with a slice, an index array or a
-mask. A selection remembers the table it came from, so that features computed once are sliced rather than recomputed
-(see `NoteTable.feature`).
-"""
+"""Notes of many pieces in columns, so that whatever can be computed for all pieces at once is."""
 
 from __future__ import annotations
 
-import threading
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field
-from typing import Any
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any, ClassVar
 
 import numpy as np
 import numpy.typing as npt
 
+from keybench.columns import PieceTable, join, offsets_of
 from keybench.errors import NotesError
 
 FloatArray = npt.NDArray[np.float64]
@@ -27,9 +21,7 @@ WEAK, STRONG, DOWNBEAT = 0, 1, 2
 BASS = -1
 """Value of the `part` column for the notes of a real bass part, where the score has one."""
 
-UNITS = ("quarter", "second")
-
-_FEATURE_LOCK = threading.RLock()
+UNITS = ("quarter", "second", "mixed")
 
 
 @dataclass(frozen=True)
@@ -72,8 +64,8 @@ class KeySpan:
     key: int
 
 
-@dataclass(frozen=True, eq=False)
-class NoteTable:
+@dataclass(frozen=True, eq=False, kw_only=True)
+class NoteTable(PieceTable):
     """Notes of many pieces in columns.
 
     Parameters
@@ -84,26 +76,18 @@ class NoteTable:
         See `Piece`.
     offsets : int array, shape (n_pieces + 1,)
         Notes of piece i are ``offsets[i]:offsets[i + 1]``.
-    unit : {"quarter", "second"}
-        Unit of onset and duration.
+    unit : {"quarter", "second", "mixed"}
+        Unit of onset and duration; pieces of a mixed table have one or the other.
     """
+
+    COLUMNS: ClassVar[tuple[str, ...]] = ("onset", "duration", "pitch", "part", "accent")
 
     onset: FloatArray
     duration: FloatArray
     pitch: FloatArray
     part: IntArray
     accent: IntArray
-    offsets: IntArray
     unit: str = "quarter"
-    _root: NoteTable | None = field(default=None, repr=False)
-    _rows: IntArray | None = field(default=None, repr=False)
-    _features: dict[Any, npt.NDArray] = field(default_factory=dict, repr=False)
-
-    def __post_init__(self) -> None:
-        for name in ("onset", "duration", "pitch", "part", "accent", "offsets"):
-            column = getattr(self, name).view()
-            column.setflags(write=False)  # tables share memory: a change by one method would reach all others
-            object.__setattr__(self, name, column)
 
     @classmethod
     def from_pieces(cls, pieces: Iterable[Piece], unit: str = "quarter") -> NoteTable:
@@ -124,12 +108,11 @@ class NoteTable:
             for column, array in zip(columns, arrays, strict=True):
                 column.append(array[order])
             lengths.append(len(order))
-        offsets = np.concatenate([[0], np.cumsum(lengths, dtype=np.int64)]).astype(np.int64)
         joined = [
             np.concatenate(column) if column else np.zeros(0, dtype)
             for column, dtype in zip(columns, (float, float, float, np.int64, np.int64), strict=True)
         ]
-        return cls._of(joined, offsets, unit)
+        return cls(**dict(zip(cls.COLUMNS, joined, strict=True)), offsets=offsets_of(lengths), unit=unit)
 
     @classmethod
     def from_notes(
@@ -161,97 +144,20 @@ class NoteTable:
 
     @classmethod
     def concatenate(cls, tables: Sequence[NoteTable]) -> NoteTable:
-        """Put the pieces of several tables one after the other.
-
-        Raises
-        ------
-        NotesError
-            If they differ in unit.
-        """
+        """Put the pieces of several tables one after the other; tables in different units give a mixed one."""
         if not tables:
             return cls.from_pieces([])
-        units = {table.unit for table in tables}
-        if len(units) > 1:
-            raise NotesError(f"tables in different units ({', '.join(sorted(units))}) cannot be put together")
-        names = ("onset", "duration", "pitch", "part", "accent")
-        columns = [np.concatenate([getattr(table, name) for table in tables]) for name in names]
-        lengths = np.concatenate([table.n_notes for table in tables])
-        offsets = np.concatenate([[0], np.cumsum(lengths)]).astype(np.int64)
-        return cls._of(columns, offsets, units.pop())
+        units = {table.unit for table in tables if len(table)} or {"quarter"}
+        columns, offsets = join(tables)
+        return cls(**columns, offsets=offsets, unit=units.pop() if len(units) == 1 else "mixed")
 
-    @classmethod
-    def _of(cls, columns: Sequence[npt.NDArray], offsets: IntArray, unit: str) -> NoteTable:
-        """Make a table from its five columns in order."""
-        onset, duration, pitch, part, accent = columns
-        return cls(onset, duration, pitch, part, accent, offsets, unit)
-
-    @property
-    def _columns(self) -> list[npt.NDArray]:
-        return [self.onset, self.duration, self.pitch, self.part, self.accent]
-
-    def __len__(self) -> int:
-        return len(self.offsets) - 1
-
-    @property
-    def shape(self) -> tuple[int]:
-        """(n_pieces,), so that scikit-learn's splitters accept a table as X."""
-        return (len(self),)
+    def _with(self, columns: dict[str, npt.NDArray], offsets: IntArray, **links: Any) -> NoteTable:
+        return NoteTable(**columns, offsets=offsets, unit=self.unit, **links)
 
     @property
     def n_notes(self) -> IntArray:
         """Number of notes of each piece, shape (n_pieces,)."""
-        return np.diff(self.offsets)
-
-    @property
-    def piece(self) -> IntArray:
-        """Index of the piece that each note belongs to, shape (n_notes,)."""
-        return np.repeat(np.arange(len(self)), self.n_notes)
-
-    def __getitem__(self, rows: Any) -> NoteTable:
-        if isinstance(rows, tuple):  # scikit-learn indexes arrays with (rows, ...)
-            rows = rows[0]
-        if isinstance(rows, int | np.integer):
-            index = int(rows)
-            if not -len(self) <= index < len(self):
-                raise IndexError(f"piece {index} of a table of {len(self)}")
-            picked = np.array([index % len(self)])
-        else:
-            picked = np.arange(len(self))[rows]
-        lengths = self.n_notes[picked]
-        offsets = np.concatenate([[0], np.cumsum(lengths)]).astype(np.int64)
-        notes = np.repeat(self.offsets[picked] - offsets[:-1], lengths) + np.arange(offsets[-1])
-        root = self if self._root is None else self._root
-        origin = picked if self._rows is None else self._rows[picked]
-        return NoteTable(
-            self.onset[notes],
-            self.duration[notes],
-            self.pitch[notes],
-            self.part[notes],
-            self.accent[notes],
-            offsets,
-            self.unit,
-            root,
-            origin,
-        )
-
-    def detach(self) -> NoteTable:
-        """Return the same notes without the link to the table they were selected from (and its computed features)."""
-        return self._of(self._columns, self.offsets, self.unit)
-
-    def feature(self, function: Callable[[NoteTable], npt.NDArray]) -> npt.NDArray:
-        """Return ``function(table)``, an array with a row per piece, computed once for the whole original table.
-
-        The function must look at each piece by itself: then slicing the rows of the whole table gives what computing
-        on the selection would give, and nothing passes from one piece to another.
-        """
-        if self._root is not None:
-            rows: npt.NDArray = self._root.feature(function)[self._rows]
-            return rows
-        with _FEATURE_LOCK:  # threads that need the same feature wait for the first
-            if function not in self._features:
-                self._features[function] = function(self)
-                self._features[function].setflags(write=False)  # shared: a change would reach everyone
-            return self._features[function]
+        return self.n_rows
 
     def pieces(self) -> list[Piece]:
         """Unpack into one `Piece` per piece."""
@@ -262,19 +168,13 @@ class NoteTable:
 
     def replace(self, **columns: npt.NDArray) -> NoteTable:
         """Return a detached table with some columns replaced, equal in length and in the same order of notes."""
-        names = ("onset", "duration", "pitch", "part", "accent")
         for name, column in columns.items():
-            if name not in names or np.shape(column) != self.onset.shape:
+            if name not in self.COLUMNS or np.shape(column) != self.onset.shape:
                 raise NotesError(
-                    f"column {name} of shape {np.shape(column)}; accepted: {', '.join(names)}, each {self.onset.shape}"
+                    f"column {name} of shape {np.shape(column)}; accepted: {', '.join(self.COLUMNS)}, "
+                    f"each {self.onset.shape}"
                 )
-        return self._of([columns.get(name, getattr(self, name)) for name in names], self.offsets, self.unit)
-
-    def keep(self, notes: npt.NDArray[np.bool_]) -> NoteTable:
-        """Return a detached table with only the marked notes; a piece may become empty."""
-        counts = np.bincount(self.piece[notes], minlength=len(self))
-        offsets = np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
-        return self._of([column[notes] for column in self._columns], offsets, self.unit)
+        return self._with(self.columns() | columns, self.offsets)
 
     def transpose(self, semitones: float | npt.ArrayLike) -> NoteTable:
         """Move every piece, or piece i by ``semitones[i]``."""

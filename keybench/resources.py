@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 _PACKAGE = Path(__file__).resolve().parent
@@ -19,9 +20,15 @@ def shipped(folder: str) -> Path:
 
 def cache_folder() -> Path:
     """Return the folder for what can be made again: ``KEYBENCH_CACHE``, else keybench in the user's cache folder."""
-    import os
-
     if chosen := os.environ.get("KEYBENCH_CACHE"):
         return Path(chosen)
     base = os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache"
+    return Path(base) / "keybench"
+
+
+def data_folder() -> Path:
+    """Return the folder with local copies of corpora: ``KEYBENCH_DATA``, else keybench in the user's data folder."""
+    if chosen := os.environ.get("KEYBENCH_DATA"):
+        return Path(chosen)
+    base = os.environ.get("XDG_DATA_HOME") or Path.home() / ".local" / "share"
     return Path(base) / "keybench"

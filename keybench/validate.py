@@ -54,9 +54,14 @@ class Fields:
                     raise self.fail(f"field {name!r} holds {item!r}; accepted: {', '.join(map(str, choices))}")
         return value
 
-    def table(self, name: str, default: Any = ...) -> Fields:
-        """Return a sub-table, as `Fields` of its own."""
-        return Fields(self.take(name, dict, default), f"{self.where} [{name}]", self._error)
+    def peek(self, name: str, default: Any) -> Any:
+        """Return one field unchecked, and leave it to be taken."""
+        return self._left.get(name, default)
+
+    def table(self, name: str, default: Any = ...) -> Any:
+        """Return a sub-table, as `Fields` of its own; None where it is absent and the default is None."""
+        found = self.take(name, dict, default)
+        return None if found is None else Fields(found, f"{self.where} [{name}]", self._error)
 
     def finish(self) -> None:
         """Complain if a field was not recognised (a typing slip would otherwise go unseen)."""

@@ -14,14 +14,17 @@ from threadpoolctl import threadpool_limits
 
 from keybench.errors import RunError
 from keybench.files import write_atomically
-from keybench.key import MODES, N_MODES, RELATIONS, mode_in_text, relation
+from keybench.key import MODES, N_MODES, NO_MODE, RELATIONS, mode_in_text, relation
 from keybench.report.figures import reliability_svg
 from keybench.report.recommend import Recommendation, recommend
 from keybench.runs import store
 from keybench.runs.spec import Needs
 from keybench.scores import calibration, global_key, table
-from keybench.scores.table import ALL, Answers
+from keybench.scores.table import ALL, Answers, Condition
 from keybench.stats.intervals import Estimate, GroupBootstrap
+
+Scores = dict[str, dict[str, dict[str, Estimate]]]
+"""An estimate by corpus (or stratum), method and metric."""
 
 _MAX_FAILURES_SHOWN = 100
 
@@ -38,10 +41,18 @@ class Report:
         How pieces were split, in words.
     rows : list of dict
         Rows of ``scores.json``.
+    condition : Condition
+        The first of the experiment: what the ranking and all below it are about.
     ranking : list of str
         Methods, the most often right first.
     scores : dict
-        ``scores[corpus][method][metric]``, an `Estimate`.
+        ``scores[corpus][method][metric]``, an `Estimate`, in that condition.
+    strata : dict
+        ``strata[stratum][method][metric]``, of the headline pieces in that condition.
+    conditions : dict
+        ``conditions[condition][corpus][method][metric]``, all conditions.
+    secondary : bool
+        True if no corpus of the experiment may enter a headline number.
     recommendation : Recommendation
     confusion : dict
         See `confusion`, for the recommended method.
@@ -54,8 +65,12 @@ class Report:
     run: dict[str, Any]
     split: str
     rows: list[dict[str, Any]]
+    condition: Condition
     ranking: list[str]
-    scores: dict[str, dict[str, dict[str, Estimate]]]
+    scores: Scores
+    strata: Scores
+    conditions: dict[Condition, Scores]
+    secondary: bool
     recommendation: Recommendation
     confusion: list[dict[str, Any]]
     reliability: list[tuple[str, list[tuple[float, float, int]]]]
@@ -72,38 +87,58 @@ def derive(out: Path) -> Report:
         If the run is unfinished or damaged.
     """
     run = store.read_run(out)
-    by_method = table.answers_by_method(*store.read_predictions(out))
+    by_condition = table.answers_by_condition(*store.read_predictions(out))
     experiment = run["experiment"]
     labels, resamples, seed = experiment["labels"], experiment["resamples"], experiment["seed"]
-    rows = table.score_rows(by_method, experiment["name"], experiment["view"], labels, resamples, seed)
-    scores: dict[str, dict[str, dict[str, Estimate]]] = {}
+    rows = table.score_rows(by_condition, experiment["name"], labels, resamples, seed)
+    conditions: dict[Condition, Scores] = {condition: {} for condition in by_condition}
+    condition = next(iter(by_condition))
+    strata: Scores = {}
     for row in rows:
+        here = Condition(row["view"], row["fitted_on"])
         estimate = Estimate(row["value"], row["low"], row["high"], row["n"])
-        scores.setdefault(row["corpus"], {}).setdefault(row["estimator"], {})[row["metric"]] = estimate
-    some = next(iter(by_method.values()))
+        if row["stratum"] == ALL:
+            conditions[here].setdefault(row["corpus"], {}).setdefault(row["estimator"], {})[row["metric"]] = estimate
+        elif here == condition:
+            strata.setdefault(row["stratum"], {}).setdefault(row["estimator"], {})[row["metric"]] = estimate
+    scores = conditions[condition]
+    some = next(iter(by_condition[condition].values()))
+    pooled = table.headline(some)
+    by_method = {name: answers.select(pooled) for name, answers in by_condition[condition].items()}
     needs = experiment["needs"]
     recommendation = recommend(
         by_method,
         scores[ALL],
         {method["name"]: method["simplicity"] for method in run["methods"]},
         Needs(**{**needs, "modes": tuple(needs["modes"])}),
-        GroupBootstrap(some.group, resamples, seed),
+        GroupBootstrap(some.group[pooled], resamples, seed),
         labels,
     )
     ranking = sorted(by_method, key=lambda name: -scores[ALL][name]["exact"].value)
     shown = _panels(recommendation, ranking)
-    by_corpus = experiment["split_by"] == "corpus"
     return Report(
-        run,
-        "each corpus by methods fitted on the others" if by_corpus else f"{experiment['folds']} folds",
-        rows,
-        ranking,
-        scores,
-        recommendation,
-        confusion(by_method[recommendation.nearest]),
-        [(name, _reliability(by_method[name], labels)) for name in shown],
-        _failures(by_method),
+        run=run,
+        split=SPLIT_WORDS[experiment["split_by"]].format(**experiment),
+        rows=rows,
+        condition=condition,
+        ranking=ranking,
+        scores=scores,
+        strata=strata,
+        conditions=conditions,
+        secondary=not some.headline.any(),
+        recommendation=recommendation,
+        confusion=confusion(by_method[recommendation.nearest]),
+        reliability=[(name, _reliability(by_method[name], labels)) for name in shown],
+        failures=_failures(by_method),
     )
+
+
+SPLIT_WORDS = {
+    "group": "{folds} folds",
+    "corpus": "each corpus by methods fitted on the others",
+    "corpus pairs": "each corpus by methods fitted on another one",
+}
+"""How pieces were split, in words."""
 
 
 def _panels(recommendation: Recommendation, ranking: list[str]) -> list[str]:
@@ -128,18 +163,17 @@ def confusion(answers: Answers) -> list[dict[str, Any]]:
         is that of the label), ``away`` (counts by relation elsewhere) and ``failed``.
     """
     out = []
-    mode = answers.label // 12
-    for m in range(N_MODES):
-        here = answers.select(mode == m)
-        if not len(here.label):
+    for m in (*range(N_MODES), NO_MODE):
+        here = answers.select(answers.mode == m)
+        if not len(here.piece):
             continue
         answered = here.select(here.predicted >= 0)
-        home = answered.predicted % 12 == answered.label % 12
-        kinds = relation(answered.label[~home], answered.predicted[~home])
+        home = answered.predicted % 12 == answered.tonic
+        kinds = relation(answered.reference()[~home], answered.predicted[~home])
         out.append(
             {
-                "mode": mode_in_text(m),
-                "n": len(here.label),
+                "mode": "not given" if m == NO_MODE else mode_in_text(m),
+                "n": len(here.piece),
                 "home": np.bincount(answered.predicted[home] // 12, minlength=N_MODES).tolist(),
                 "away": [int((kinds == RELATIONS.index(kind)).sum()) for kind in AWAY],
                 "failed": int((here.predicted < 0).sum()),
@@ -194,6 +228,8 @@ def _build(out: Path) -> Report:
         "away": AWAY,
         "n_bins": calibration.N_BINS,
         "min_pieces": table.MIN_PIECES_PER_MODE,
+        "min_stratum": table.MIN_PIECES_PER_STRATUM,
+        "fits": {condition.fitted_on for condition in report.conditions},
         "figure": Markup(reliability_svg(report.reliability)),
         "rules_of_thumb": _rules_of_thumb(report),
     }

@@ -132,7 +132,7 @@ def check_needs(
             )
         )
     if needs.min_mode_recall > 0:
-        mode = answers.label // 12
+        mode = answers.mode
         wanted = [MODES.index(name) for name in needs.modes]
         missing = [mode_in_text(m) for m in wanted if not (mode == m).any()]
         recall = float("nan") if missing else float(np.mean([right[mode == m].mean() for m in wanted]))
@@ -209,7 +209,7 @@ def _cautions(
     answers: Answers, measured: dict[str, Estimate], right: npt.NDArray[np.float64], labels: str
 ) -> list[str]:
     cautions = []
-    mode = answers.label // 12
+    mode = answers.mode
     for m, name in enumerate(MODES):
         n = int((mode == m).sum())
         if n < MIN_PIECES_PER_MODE:
@@ -241,7 +241,7 @@ def _cautions(
         cautions.append(f"Weakest collection: {worst}, {100 * shares[worst]:.0f} of 100 right.")
     wrong = (right < 1) & (answers.predicted >= 0)
     if wrong.any():
-        kinds = np.bincount(relation(answers.label[wrong], answers.predicted[wrong]), minlength=len(RELATIONS))
+        kinds = np.bincount(relation(answers.reference()[wrong], answers.predicted[wrong]), minlength=len(RELATIONS))
         top = int(kinds.argmax())
         cautions.append(f'Of its {int(wrong.sum())} wrong answers, {kinds[top]} are of the kind "{RELATIONS[top]}".')
     cautions.append("Other music: these scores describe these collections. Ear and teacher decide.")

@@ -1,4 +1,4 @@
-"""What the tasks of a run share: pieces, groups and folds."""
+"""What the tasks of a run share: pieces, groups, views and splits."""
 
 from __future__ import annotations
 
@@ -11,10 +11,9 @@ import numpy.typing as npt
 from keybench.corpora import Corpus, load, pool, read_manifest
 from keybench.corpora.grouping import deal_folds, group
 from keybench.errors import ExperimentError
-from keybench.key import format_keys, key_at
-from keybench.notes import NoteTable
-from keybench.runs.spec import Experiment
-from keybench.views import view
+from keybench.key import N_KEYS, N_MODES
+from keybench.runs.spec import SAME_VIEW, Experiment
+from keybench.views.media import Heard, hear
 
 
 @dataclass(frozen=True)
@@ -27,36 +26,62 @@ class Steps:
 
 
 @dataclass(frozen=True)
-class Fold:
-    """One split: rows and notes to learn from, and rows and notes to answer for.
+class Split:
+    """Pieces to learn from and pieces to answer for.
 
-    The notes to answer for are cut off from the table they come from, so that the time of an answer includes whatever
-    must be computed for new music.
+    Parameters
+    ----------
+    number : int
+    fitted_on : str
+        What the methods learn from, in words.
+    train, test : int arrays
+        Rows of the corpus.
     """
 
     number: int
+    fitted_on: str
     train: npt.NDArray[np.int64]
     test: npt.NDArray[np.int64]
-    train_notes: NoteTable
-    test_notes: NoteTable
 
 
 @dataclass(frozen=True)
 class Material:
-    """What the tasks share: pieces, groups and the folds of what a method may see."""
+    """What the tasks share.
+
+    Parameters
+    ----------
+    corpus : Corpus
+        The pieces of all corpora.
+    headline : bool array, shape (n,)
+        Whether a piece's truth may enter a headline number.
+    labelled : dict of str to int
+        Labelled pieces per corpus, before any limit.
+    missing : dict of str to int
+        Files per corpus that it has and this machine lacks.
+    groups : int array, shape (n,)
+    heard : dict of str to Heard
+        All pieces as each view lets them be heard.
+    truth : dict of str to bool array (n, 84)
+        Acceptable keys in each view (a view may move the pieces, and their keys with them).
+    splits : list of Split
+    """
 
     corpus: Corpus
-    labelled: dict[str, int]  # per corpus, before any limit
-    truth_text: npt.NDArray[np.str_]
+    headline: npt.NDArray[np.bool_]
+    labelled: dict[str, int]
+    missing: dict[str, int]
     groups: npt.NDArray[np.int64]
-    folds: list[Fold]
+    heard: dict[str, Heard]
+    truth: dict[str, npt.NDArray[np.bool_]]
+    splits: list[Split]
 
 
 def prepare(experiment: Experiment, limit: int | None, n_jobs: int, steps: Steps) -> Material:
     """Load the corpora and split their pieces.
 
-    By group, related pieces stand in one fold. By corpus, each corpus is answered for by methods fitted on the others,
-    less the pieces that are variants of its own.
+    By group, related pieces stand in one fold. By corpus, each corpus is answered for by methods fitted on the others;
+    by pairs of corpora, by methods fitted on each one of the others; always less the pieces that are variants of its
+    own.
 
     Raises
     ------
@@ -64,35 +89,60 @@ def prepare(experiment: Experiment, limit: int | None, n_jobs: int, steps: Steps
     ExperimentError
         If there are too few groups or corpora to split.
     """
-    steps.begin("reading", sum(read_manifest(name).labelled for name in experiment.manifests))
+    manifests = [read_manifest(name) for name in experiment.manifests]
+    steps.begin("reading", sum(manifest.labelled for manifest in manifests))
     loaded = [load(name, n_jobs, steps.move) for name in experiment.manifests]
     corpus = pool(loaded).head(limit)
     groups = group(corpus.variant_keys)
-    notes = view(experiment.view, corpus.notes)
-    folds = [
-        Fold(number, train, test, notes[train], notes[test].detach())
-        for number, (train, test) in enumerate(_splits(experiment, corpus, groups))
-    ]
-    accepted = [format_keys(key_at(int(key)) for key in np.flatnonzero(row)) for row in corpus.truth]
-    labelled = {c.id: len(c) for c in loaded}
-    return Material(corpus, labelled, np.array(accepted, dtype=np.str_), groups, folds)
+    views = experiment.views if experiment.fit_view == SAME_VIEW else (*experiment.views, experiment.fit_view)
+    heard = {name: hear(name, corpus.notes, corpus.chroma, experiment.view_seed) for name in dict.fromkeys(views)}
+    trusted = {manifest.id for manifest in manifests if manifest.headline}
+    return Material(
+        corpus=corpus,
+        headline=np.isin(corpus.corpus, sorted(trusted)),
+        labelled={c.id: len(c) for c in loaded},
+        missing={c.id: len(c.missing) for c in loaded},
+        groups=groups,
+        heard=heard,
+        truth={name: move_truth(corpus.truth, view.shift) for name, view in heard.items()},
+        splits=_splits(experiment, corpus, groups),
+    )
 
 
-def _splits(
-    experiment: Experiment, corpus: Corpus, groups: npt.NDArray[np.int64]
-) -> list[tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]]:
-    """Return (train rows, test rows) of each fold."""
-    if experiment.split_by == "corpus":
-        names = list(dict.fromkeys(corpus.corpus))
-        if len(names) < 2:
-            raise ExperimentError(f"pieces of {len(names)} corpus cannot be split by corpus; accepted: 2 or more")
-        tests = [corpus.corpus == name for name in names]
-        return [(np.flatnonzero(~np.isin(groups, groups[test])), np.flatnonzero(test)) for test in tests]
-    n_groups = int(groups.max(initial=-1)) + 1
-    if n_groups < experiment.folds:
-        raise ExperimentError(
-            f"{len(corpus)} pieces in {n_groups} groups cannot be dealt into {experiment.folds} folds; "
-            f"accepted: a --limit of at least {experiment.folds} unrelated pieces"
-        )
-    fold_of = deal_folds(groups, experiment.folds, experiment.seed)
-    return [(np.flatnonzero(fold_of != k), np.flatnonzero(fold_of == k)) for k in range(experiment.folds)]
+def move_truth(truth: npt.NDArray[np.bool_], shift: npt.NDArray[np.int64]) -> npt.NDArray[np.bool_]:
+    """Move the truth of piece i up by ``shift[i]`` semitones, shape (n, 84)."""
+    if not shift.any():
+        return truth
+    places = (np.arange(12) - shift[:, None]) % 12
+    moved = np.take_along_axis(truth.reshape(-1, N_MODES, 12), places[:, None, :], axis=2)
+    return moved.reshape(-1, N_KEYS)
+
+
+def _splits(experiment: Experiment, corpus: Corpus, groups: npt.NDArray[np.int64]) -> list[Split]:
+    if experiment.split_by == "group":
+        n_groups = int(groups.max(initial=-1)) + 1
+        if n_groups < experiment.folds:
+            raise ExperimentError(
+                f"{len(corpus)} pieces in {n_groups} groups cannot be dealt into {experiment.folds} folds; "
+                f"accepted: at least {experiment.folds} unrelated pieces (mind --limit)"
+            )
+        fold_of = deal_folds(groups, experiment.folds, experiment.seed)
+        return [
+            Split(k, "other folds", np.flatnonzero(fold_of != k), np.flatnonzero(fold_of == k))
+            for k in range(experiment.folds)
+        ]
+    names = list(dict.fromkeys(map(str, corpus.corpus)))
+    if len(names) < 2:
+        raise ExperimentError(f"pieces of {len(names)} corpus cannot be split by corpus; accepted: 2 or more")
+    splits: list[Split] = []
+    for test_name in names:
+        test = corpus.corpus == test_name
+        unrelated = ~np.isin(groups, groups[test])
+        others = [name for name in names if name != test_name]
+        teachers = {"other corpora": others} if experiment.split_by == "corpus" else {name: [name] for name in others}
+        for fitted_on, teacher in teachers.items():
+            train = np.flatnonzero(unrelated & np.isin(corpus.corpus, teacher))
+            splits.append(Split(len(splits), fitted_on, train, np.flatnonzero(test)))
+    # Conditions come out in the order of the corpora that were learnt from.
+    order = {name: i for i, name in enumerate(names)}
+    return sorted(splits, key=lambda split: order.get(split.fitted_on, -1))

@@ -14,12 +14,15 @@ from typing import Any
 
 from keybench import __version__
 from keybench.corpora import read_manifest
+from keybench.corpora.corpus import LEFT_OUT, REMARK, UNREADABLE
+from keybench.corpora.locate import installed_version
 from keybench.estimators import entry
 from keybench.runs import store
 from keybench.runs.material import Material
 from keybench.runs.spec import EstimatorSpec, Experiment
 
-_PACKAGES = ("numpy", "scipy", "scikit-learn", "pandas", "pyarrow", "mir_eval", "joblib", "symusic", "music21")
+_PACKAGES = ("numpy", "scipy", "scikit-learn", "pandas", "pyarrow", "mir_eval", "joblib", "symusic", "partitura", "pyreadr",
+             "music21")  # fmt: skip
 
 
 def fingerprint(experiment: Experiment, material: Material) -> str:
@@ -53,19 +56,25 @@ def record(
                 "revision": manifest.revision,
                 "title": manifest.title,
                 "good_for": manifest.good_for,
+                "headline": manifest.headline,
                 "licence": manifest.licence,
                 "licence_note": manifest.licence_note,
+                "commercial_use": manifest.commercial_use,
+                "derived_use": manifest.derived_use,
                 "citation": manifest.citation,
+                "known_faults": list(manifest.known_faults),
                 "trust": manifest.trust,
                 "policy": manifest.policy,
-                "package": manifest.package,
-                "version": manifest.installed_version(),
-                "checked_version": manifest.version,
+                "origin": manifest.origin.state,
+                "installed_version": installed_version(manifest.origin),
                 "pieces": int(here.sum()),
                 "labelled": material.labelled[manifest.id],
                 "labelled_in_manifest": manifest.labelled,
-                "left_out": [p.reason for p in material.corpus.problems if not p.scored and _of(p.piece, manifest.id)],
-                "unreadable": [p.reason for p in material.corpus.problems if p.scored and _of(p.piece, manifest.id)],
+                "at_origin": manifest.at_origin,
+                "missing_files": material.missing[manifest.id],
+                "left_out": _reasons(material, manifest.id, LEFT_OUT),
+                "unreadable": _reasons(material, manifest.id, UNREADABLE),
+                "remarks": _reasons(material, manifest.id, REMARK),
             }
         )
     return {
@@ -94,8 +103,8 @@ def record(
     }
 
 
-def _of(piece: str, corpus: str) -> bool:
-    return piece.startswith(f"{corpus}:")
+def _reasons(material: Material, corpus: str, kind: str) -> list[str]:
+    return [p.reason for p in material.corpus.problems if p.kind == kind and p.piece.startswith(f"{corpus}:")]
 
 
 def _method(spec: EstimatorSpec) -> dict[str, Any]:

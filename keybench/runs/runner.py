@@ -7,6 +7,8 @@ method that fails costs its own answers only: they are stored as failures with t
 from __future__ import annotations
 
 import time
+from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -18,24 +20,41 @@ from threadpoolctl import threadpool_limits
 
 from keybench.errors import RunError
 from keybench.estimators import KeyEstimator
-from keybench.key import KEY_NAMES, N_KEYS
-from keybench.notes import NoteTable
+from keybench.key import KEY_NAMES, N_KEYS, format_keys, key_at, label_name, transpose_tonics
 from keybench.runs import provenance, store
-from keybench.runs.material import Fold, Material, Steps, prepare
-from keybench.runs.spec import EstimatorSpec, Experiment
+from keybench.runs.material import Material, Split, Steps, prepare
+from keybench.runs.spec import SAME_VIEW, EstimatorSpec, Experiment
 
 _MAX_ERROR_CHARS = 300
 
 
-def _tasks(experiment: Experiment, n_folds: int) -> list[tuple[int, list[EstimatorSpec]]]:
-    """Return (fold, specs that share a fit), the costly ones first so that the last to finish is a short one."""
+@dataclass(frozen=True)
+class _Task:
+    """One fit and the answers that it gives: methods that share the fit, in each of the views."""
+
+    split: Split
+    fit_view: str
+    views: tuple[str, ...]
+    specs: tuple[EstimatorSpec, ...]
+
+    @property
+    def parts(self) -> list[tuple[EstimatorSpec, str]]:
+        return [(spec, view) for spec in self.specs for view in self.views]
+
+
+def _tasks(experiment: Experiment, splits: list[Split]) -> list[_Task]:
+    """Cut the work into tasks, the costly ones first so that the last to finish is a short one."""
     shared: dict[str, list[EstimatorSpec]] = {}
     for spec in experiment.estimators:
         model = spec.make()
         fitted_by = {name: v for name, v in model.get_params().items() if name not in model.decision_parameters}
         shared.setdefault(f"{type(model).__module__}.{type(model).__qualname__} {fitted_by!r}", []).append(spec)
     fits = sorted(shared.values(), key=lambda specs: not specs[0].make().tags.learns)
-    return [(fold, specs) for specs in fits for fold in range(n_folds)]
+    if experiment.fit_view == SAME_VIEW:
+        heard: list[tuple[str, tuple[str, ...]]] = [(view, (view,)) for view in experiment.views]
+    else:
+        heard = [(experiment.fit_view, experiment.views)]
+    return [_Task(split, fit, views, tuple(specs)) for specs in fits for fit, views in heard for split in splits]
 
 
 def run(
@@ -87,22 +106,26 @@ def run(
     except OSError as error:
         raise RunError(f"{out}: cannot be written ({error.strerror}); choose another --out") from None
 
-    n_folds = len(material.folds)
-    tasks = _tasks(experiment, n_folds)
-    todo = [(fold, [s for s in specs if not store.readable_part(store.part_path(out, s.name, fold))])
-            for fold, specs in tasks]  # fmt: skip
-    todo = [(fold, specs) for fold, specs in todo if specs]
-    total = sum(len(specs) for _, specs in tasks)
-    steps.begin("methods x folds", total)
-    steps.move(total - sum(len(specs) for _, specs in todo))
+    tasks = _tasks(experiment, material.splits)
+    order = {view: i for i, view in enumerate(experiment.views)}
+
+    def part(spec: EstimatorSpec, view: str, split: Split) -> Path:
+        return store.part_path(out, spec.name, order[view], split.number)
+
+    todo = [task for task in tasks if not all(store.readable_part(part(*p, task.split)) for p in task.parts)]
+    steps.begin("methods x folds", sum(len(task.parts) for task in tasks))
+    steps.move(sum(len(task.parts) for task in tasks) - sum(len(task.parts) for task in todo))
     # Threads, not processes: the work is numpy's, which lets go of the interpreter, and the notes are shared.
     with threadpool_limits(limits=1):
         work = Parallel(n_jobs=n_jobs, prefer="threads", return_as="generator_unordered")
-        for done in work(delayed(_run_task)(experiment, material, out, fold, specs) for fold, specs in todo):
+        for done in work(delayed(_run_task)(experiment, material, part, task) for task in todo):
             steps.move(done)
 
-    names = [spec.name for spec in experiment.estimators]
-    store.merge_parts(out, [store.part_path(out, name, fold) for name in names for fold in range(n_folds)])
+    store.merge_parts(
+        out,
+        [part(spec, view, split) for view in experiment.views for spec in experiment.estimators
+         for split in material.splits],
+    )  # fmt: skip
     record |= {"state": "finished", "finished": provenance.now(), "seconds": round(time.time() - began, 2)}
     store.write_json(out / store.RUN, record)
     store.remove_parts(out)
@@ -132,28 +155,30 @@ def _take_over(out: Path, mark: str, resume: bool, steps: Steps) -> dict[str, An
     return None
 
 
-def _run_task(experiment: Experiment, material: Material, out: Path, number: int, specs: list[EstimatorSpec]) -> int:
-    """Fit once, answer for every variant, and store one part per variant."""
-    fold = material.folds[number]
+def _run_task(experiment: Experiment, material: Material, part: Callable[..., Path], task: _Task) -> int:
+    """Fit once, answer for every variant in every view, and store one part for each."""
+    split = task.split
     fitted: KeyEstimator | None = None
     fit_error = ""
-    model = specs[0].make()
+    model = task.specs[0].make()
     try:
-        model.fit(fold.train_notes, material.corpus.truth[fold.train], groups=material.groups[fold.train])
+        music: Any = material.heard[task.fit_view].music[split.train]
+        model.fit(music, material.truth[task.fit_view][split.train], groups=material.groups[split.train])
         fitted = model
     except (Exception, SystemExit) as error:  # whatever a method throws is its own failure
         fit_error = f"fit: {_one_line(error)}"
-    for spec in specs:
-        n = len(fold.test)
+    for spec, view in task.parts:
+        n = len(split.test)
         log_proba, errors, seconds = np.full((n, N_KEYS), np.nan), [fit_error] * n, np.nan
         if fitted is not None:
-            variant = fitted if spec is specs[0] else _share_fit(fitted, spec)
-            notes = fold.test_notes.detach()
+            variant = fitted if spec is task.specs[0] else _share_fit(fitted, spec)
+            # Cut off from the table it comes from, so that the time of an answer includes what new music needs.
+            music = material.heard[view].music[split.test].detach()
             start = time.thread_time()
-            log_proba, errors = answer(variant, notes)
+            log_proba, errors = answer(variant, music)
             seconds = (time.thread_time() - start) / max(n, 1)
-        _store_part(experiment, material, out, fold, spec, log_proba, errors, seconds)
-    return len(specs)
+        _store_part(experiment, material, part(spec, view, split), split, spec, view, log_proba, errors, seconds)
+    return len(task.parts)
 
 
 def _share_fit(fitted: KeyEstimator, spec: EstimatorSpec) -> KeyEstimator:
@@ -165,7 +190,7 @@ def _share_fit(fitted: KeyEstimator, spec: EstimatorSpec) -> KeyEstimator:
     return variant
 
 
-def answer(model: KeyEstimator, notes: NoteTable) -> tuple[npt.NDArray[np.float64], list[str]]:
+def answer(model: KeyEstimator, music: Any) -> tuple[npt.NDArray[np.float64], list[str]]:
     """Ask a method for all pieces at once and, where that fails, for the failing pieces one by one.
 
     Returns
@@ -176,14 +201,14 @@ def answer(model: KeyEstimator, notes: NoteTable) -> tuple[npt.NDArray[np.float6
         Empty where it answered.
     """
     try:
-        whole = _checked(model.predict_log_proba(notes), len(notes))
+        whole = _checked(model.predict_log_proba(music), len(music))
     except (Exception, SystemExit):
-        whole = np.full((len(notes), N_KEYS), np.nan)
+        whole = np.full((len(music), N_KEYS), np.nan)
     bad = ~_is_distribution(whole)
-    errors = [""] * len(notes)
+    errors = [""] * len(music)
     for i in np.flatnonzero(bad):
         try:
-            row = _checked(model.predict_log_proba(notes[int(i)].detach()), 1)
+            row = _checked(model.predict_log_proba(music[int(i)].detach()), 1)
             if not _is_distribution(row)[0]:
                 total = float(np.exp(row[0]).sum())
                 raise ValueError(f"answered with probabilities that sum to {total:g}; accepted: finite ones, sum 1")
@@ -216,34 +241,46 @@ def _one_line(error: BaseException) -> str:
 def _store_part(
     experiment: Experiment,
     material: Material,
-    out: Path,
-    fold: Fold,
+    path: Path,
+    split: Split,
     spec: EstimatorSpec,
+    view: str,
     log_proba: npt.NDArray[np.float64],
     errors: list[str],
     seconds: float,
 ) -> None:
-    corpus, test, n = material.corpus, fold.test, len(fold.test)
+    corpus, test, n = material.corpus, split.test, len(split.test)
     pieces = corpus.pieces[test]
     unreadable = corpus.read_errors
     errors = [unreadable.get(piece, "") or error for piece, error in zip(pieces, errors, strict=True)]
     log_proba = np.where(np.array([bool(error) for error in errors])[:, None], np.nan, log_proba)
+    tonic = transpose_tonics(corpus.tonic[test], material.heard[view].shift[test])
     columns = {
         "experiment": [experiment.name] * n,
         "corpus": corpus.corpus[test],
-        "view": [experiment.view] * n,
+        "headline": material.headline[test],
+        "view": [view] * n,
+        "fitted_on": [split.fitted_on] * n,
         "labels": [experiment.labels] * n,
-        "fold": np.full(n, fold.number, dtype=np.int16),
+        "fold": np.full(n, split.number, dtype=np.int16),
         "estimator": [spec.name] * n,
         "piece": pieces,
         "group": material.groups[test].astype(np.int32),
-        "label": np.array(KEY_NAMES)[corpus.label[test]],
-        "truth": material.truth_text[test],
+        "strata": [list(corpus.strata[i]) for i in test],
+        "label": [label_name(int(t), int(m)) for t, m in zip(tonic, corpus.mode[test], strict=True)],
+        "truth": _in_words(material.truth[view][test]),
         "predicted": _predicted(log_proba),
         "seconds": np.full(n, seconds),
         "error": errors,
     }
-    store.write_rows(store.part_path(out, spec.name, fold.number), columns, log_proba.astype(np.float32))
+    store.write_rows(path, columns, log_proba.astype(np.float32))
+
+
+def _in_words(truth: npt.NDArray[np.bool_]) -> list[str]:
+    """Write truth sets; most pieces share theirs with others."""
+    sets, which = np.unique(truth, axis=0, return_inverse=True)
+    texts = [format_keys(key_at(int(key)) for key in np.flatnonzero(row)) for row in sets]
+    return [texts[i] for i in which.ravel()]
 
 
 def _predicted(log_proba: npt.NDArray[np.float64]) -> list[str | None]:

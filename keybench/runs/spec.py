@@ -11,13 +11,15 @@ from keybench import estimators
 from keybench.corpora.manifest import read_manifest
 from keybench.errors import EstimatorError, ExperimentError, ManifestError
 from keybench.key import LABEL_SPACES, MODES
-from keybench.notes import NoteTable
 from keybench.resources import shipped
 from keybench.validate import Fields, read_toml
-from keybench.views import view
+from keybench.views.media import medium
 
 SCHEMA = 1
-SPLITS = ("group", "corpus")
+SPLITS = ("group", "corpus", "corpus pairs")
+TASKS = ("key", "sections")
+SAME_VIEW = "same"
+"""Value of ``fit_view`` for methods that learn from pieces as they are tested on them."""
 
 
 @dataclass(frozen=True)
@@ -59,14 +61,18 @@ class Needs:
 class Experiment:
     """One experiment, as its file states it.
 
-    `split_by` is ``group`` (cross-validation in `folds` folds) or ``corpus`` (each corpus by methods fitted on the
-    others).
+    `split_by` is ``group`` (cross-validation in `folds` folds), ``corpus`` (each corpus by methods fitted on the others)
+    or ``corpus pairs`` (each corpus by methods fitted on each one of the others). Methods are tested in each of `views`
+    and learn from `fit_view`. The `task` is to name one key per piece, or its sections.
     """
 
     name: str
     question: str
+    task: str
     corpora: tuple[str, ...]
-    view: str
+    views: tuple[str, ...]
+    fit_view: str
+    view_seed: int
     labels: str
     split_by: str
     folds: int
@@ -122,11 +128,8 @@ def read_experiment(path: Path) -> Experiment:
         except ManifestError as error:
             raise top.fail(f"field 'corpora': {error}") from None
     _unique(top, "corpora", ids)
-    view_name = top.take("view", str, "whole")
-    try:
-        view(view_name, NoteTable.from_pieces([]))
-    except ExperimentError as error:
-        raise top.fail(f"field 'view': {error}") from None
+    task = top.take("task", str, "key", accepted=TASKS)
+    views, fit_view, view_seed = _views(top)
     labels = top.take("labels", str, "modes", accepted=LABEL_SPACES)
     split = top.table("split", {})
     split_by = split.take("by", str, "group", accepted=SPLITS)
@@ -140,13 +143,47 @@ def read_experiment(path: Path) -> Experiment:
     if resamples < 100:
         raise bootstrap.fail(f"field 'resamples' is {resamples}; accepted: 100 or more")
     specs = tuple(_estimator(top, item) for item in top.take("estimators", list))
+    for spec in specs:
+        _check_fits(top, spec, task, (*views, fit_view))
     _unique(top, "estimators", [spec.name for spec in specs])
     needs = _needs(top.table("needs", {}))
     for fields in (split, bootstrap, top):
         fields.finish()
     return Experiment(
-        name, question, corpora, view_name, labels, split_by, folds, seed, resamples, specs, needs, str(path)
+        name, question, task, corpora, views, fit_view, view_seed, labels, split_by, folds, seed, resamples, specs, needs,
+        str(path),
     )  # fmt: skip
+
+
+def _views(top: Fields) -> tuple[tuple[str, ...], str, int]:
+    """Return the views to test in, the view to learn from and the seed of views that draw at random."""
+    if top.peek("views", None) is not None and top.peek("view", None) is not None:
+        raise top.fail("fields 'view' and 'views' are both given; accepted: one of them")
+    views = top.take("views", list, None) or [top.take("view", str, "whole")]
+    fit_view, seed = top.take("fit_view", str, SAME_VIEW), top.take("view_seed", int, 0)
+    if seed < 0:
+        raise top.fail(f"field 'view_seed' is {seed}; accepted: 0 or more")
+    _unique(top, "views", views)
+    for name in (*views, fit_view):
+        try:
+            if name != SAME_VIEW:
+                medium(name)
+        except ExperimentError as error:
+            raise top.fail(f"field 'view': {error}") from None
+    return tuple(views), fit_view, seed
+
+
+def _check_fits(top: Fields, spec: EstimatorSpec, task: str, views: tuple[str, ...]) -> None:
+    """Complain of a method that cannot take what a view shows, or cannot do the task."""
+    tags = spec.make().tags
+    media = {medium(name) for name in views if name != SAME_VIEW}
+    for kind in media:
+        if tags.takes not in (kind, "either"):
+            raise top.fail(f"field 'estimators': {spec.name!r} takes {tags.takes}, and a view shows {kind}; "
+                           "accepted: methods that take what the views show")  # fmt: skip
+    if task == "sections" and not tags.segment:
+        raise top.fail(f"field 'estimators': {spec.name!r} names one key for a whole piece; accepted for the task "
+                       "'sections': methods that follow the key")  # fmt: skip
 
 
 def _manifest(experiment: Path, corpus: str) -> str:

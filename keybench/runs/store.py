@@ -23,19 +23,22 @@ from keybench.errors import RunError
 from keybench.files import write_atomically
 from keybench.key import N_KEYS
 
-SCHEMA = 1
+SCHEMA = 2
 PREDICTIONS, RUN, SCORES, PARTS = "predictions.parquet", "run.json", "scores.json", "parts"
 
 COLUMNS = {
     "experiment": pa.string(),
     "corpus": pa.string(),
-    "view": pa.string(),
+    "headline": pa.bool_(),  # whether the truth may enter a headline number
+    "view": pa.string(),  # what of the piece was heard
+    "fitted_on": pa.string(),  # what the method had learnt from
     "labels": pa.string(),
     "fold": pa.int16(),
     "estimator": pa.string(),
     "piece": pa.string(),
     "group": pa.int32(),
-    "label": pa.string(),  # the key as written in the source
+    "strata": pa.list_(pa.string()),  # kinds that results are also given for
+    "label": pa.string(),  # the key as written in the source; a note alone where it gives no mode
     "truth": pa.string(),  # every acceptable key
     "predicted": pa.string(),  # null where the method failed
     "log_proba": pa.list_(pa.float32(), N_KEYS),  # null where the method failed
@@ -63,9 +66,9 @@ def write_rows(path: Path, columns: dict[str, Any], log_proba: npt.NDArray[np.fl
     write_atomically(path, lambda temporary: pq.write_table(table, temporary, compression="zstd"))
 
 
-def part_path(out: Path, estimator: str, fold: int) -> Path:
-    """Return the file for one method's answers in one fold."""
-    return out / PARTS / f"{quote(estimator, safe='')}.{fold}.parquet"
+def part_path(out: Path, estimator: str, view: int, fold: int) -> Path:
+    """Return the file for one method's answers in one view and fold."""
+    return out / PARTS / f"{quote(estimator, safe='')}.{view}.{fold}.parquet"
 
 
 def merge_parts(out: Path, paths: list[Path]) -> None:
@@ -125,7 +128,9 @@ def read_run(out: Path) -> dict[str, Any]:
     if not isinstance(run, dict) or "fingerprint" not in run:
         raise RunError(f"{path}: not written by keybench; choose another directory")
     if run.get("schema") != SCHEMA:
-        raise RunError(f"{path}: schema {run.get('schema')!r}; accepted: {SCHEMA}")
+        raise RunError(
+            f"{path}: schema {run.get('schema')!r}; accepted: {SCHEMA}; remove the directory and run the experiment again"
+        )
     return run
 
 

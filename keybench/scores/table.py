@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
@@ -10,14 +11,27 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from keybench.key import MODES, N_KEYS, N_MODES, parse_key, parse_keys, project, project_mask, truth_mask
+from keybench.key import (
+    MODES,
+    N_KEYS,
+    N_MODES,
+    NO_MODE,
+    parse_key,
+    parse_keys,
+    parse_label,
+    project,
+    project_mask,
+    truth_mask,
+)
 from keybench.scores import calibration, global_key
 from keybench.stats.intervals import NOTHING, Estimate, GroupBootstrap
 
-SCHEMA = 1
+SCHEMA = 2
 ALL = "all"
 MIN_PIECES_PER_MODE = 20
 """Modes with fewer pieces are left out of the mean over modes."""
+MIN_PIECES_PER_STRATUM = 20
+"""Strata with fewer pieces get no scores of their own."""
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -29,24 +43,36 @@ class Answers:
     Parameters
     ----------
     piece, corpus : str arrays, shape (n,)
-    group, label, predicted : int arrays, shape (n,)
+    group, tonic, mode, predicted : int arrays, shape (n,)
+        `tonic` and `mode` as written in the source, the latter `keybench.key.NO_MODE` where it is not given;
         `predicted` is -1 where the method failed.
     truth : bool array, shape (n, 84)
     log_proba : array, shape (n, 84)
         NaN rows where it failed.
     seconds : float array, shape (n,)
     error : str array, shape (n,)
+    headline : bool array, shape (n,)
+        Whether the truth may enter a headline number.
+    strata : object array of tuples of str, shape (n,)
+        Kinds that results are also given for.
     """
 
     piece: npt.NDArray[np.str_]
     corpus: npt.NDArray[np.str_]
     group: npt.NDArray[np.int64]
-    label: npt.NDArray[np.int64]
+    tonic: npt.NDArray[np.int64]
+    mode: npt.NDArray[np.int64]
     predicted: npt.NDArray[np.int64]
     truth: npt.NDArray[np.bool_]
     log_proba: FloatArray
     seconds: FloatArray
     error: npt.NDArray[np.str_]
+    headline: npt.NDArray[np.bool_]
+    strata: npt.NDArray[np.object_]
+
+    def reference(self) -> npt.NDArray[np.int64]:
+        """Key indices of the labels; where no mode is given, that of the answer, which cannot be held against it."""
+        return 12 * np.where(self.mode == NO_MODE, np.maximum(self.predicted, 0) // 12, self.mode) + self.tonic
 
     def select(self, rows: npt.NDArray[np.bool_] | npt.NDArray[np.int64]) -> Answers:
         """Return the answers to some pieces."""
@@ -65,24 +91,50 @@ class Answers:
         return wide
 
 
-def answers_by_method(rows: pd.DataFrame, log_proba: FloatArray) -> dict[str, Answers]:
-    """Unpack stored predictions, with every method's pieces in the same order."""
-    keys = {text: parse_key(text).index for text in pd.unique(pd.concat([rows["label"], rows["predicted"]]).dropna())}
+@dataclass(frozen=True)
+class Condition:
+    """Under which circumstances answers were given.
+
+    Parameters
+    ----------
+    view : str
+        What of the pieces was heard.
+    fitted_on : str
+        What the methods had learnt from.
+    """
+
+    view: str
+    fitted_on: str
+
+
+def answers_by_condition(rows: pd.DataFrame, log_proba: FloatArray) -> dict[Condition, dict[str, Answers]]:
+    """Unpack stored predictions: answers by condition and method, in the order of the run.
+
+    Within a condition every method's pieces stand in the same order.
+    """
+    labels = {text: parse_label(text) for text in pd.unique(rows["label"])}
+    keys = {text: parse_key(text).index for text in pd.unique(rows["predicted"].dropna())}
     sets = {text: truth_mask([parse_keys(text)])[0] for text in pd.unique(rows["truth"])}
-    out = {}
-    for name, part in rows.groupby("estimator", sort=False):
+    out: dict[Condition, dict[str, Answers]] = {}
+    for (view, fitted_on, name), part in rows.groupby(["view", "fitted_on", "estimator"], sort=False):
         part = part.sort_values("piece", kind="stable")
         index = part.index.to_numpy()
-        out[str(name)] = Answers(
+        strata = np.empty(len(part), dtype=object)
+        strata[:] = [tuple(kinds) for kinds in part["strata"]]
+        written = np.array([labels[text] for text in part["label"]], dtype=np.int64)
+        out.setdefault(Condition(str(view), str(fitted_on)), {})[str(name)] = Answers(
             piece=part["piece"].to_numpy(dtype=str),
             corpus=part["corpus"].to_numpy(dtype=str),
             group=part["group"].to_numpy(dtype=np.int64),
-            label=part["label"].map(keys).to_numpy(dtype=np.int64),
+            tonic=written[:, 0],
+            mode=written[:, 1],
             predicted=part["predicted"].map(keys).fillna(-1).to_numpy(dtype=np.int64),
             truth=np.stack([sets[text] for text in part["truth"]]),
             log_proba=log_proba[index],
             seconds=part["seconds"].to_numpy(dtype=float),
             error=part["error"].to_numpy(dtype=str),
+            headline=part["headline"].to_numpy(dtype=bool),
+            strata=strata,
         )
     return out
 
@@ -98,7 +150,7 @@ def measure(answers: Answers, bootstrap: GroupBootstrap, labels: str = "modes") 
     n = len(answers.piece)
     right = global_key.exact(answers.predicted, answers.truth, labels)
     home = global_key.tonic(answers.predicted, answers.truth)
-    mode = answers.label // 12
+    mode = answers.mode
     everywhere = np.ones(n, dtype=bool)
     weighted = global_key.mir_eval_weighted
     figures: dict[str, tuple[FloatArray, npt.NDArray[np.bool_]]] = {
@@ -161,35 +213,52 @@ def _calibration_error(confidence: FloatArray, right: FloatArray, bootstrap: Gro
     return Estimate(value, min(float(low), value), max(float(high), value), len(answered))
 
 
-def subsets(answers: Answers) -> Iterator[tuple[str, npt.NDArray[np.bool_]]]:
-    """Return the pooled pieces and, where there are several corpora, each one's, as masks."""
-    yield ALL, np.ones(len(answers.piece), dtype=bool)
+def subsets(answers: Answers) -> Iterator[tuple[str, str, npt.NDArray[np.bool_]]]:
+    """Return (corpus, stratum, mask) of every set of pieces that scores are given for.
+
+    First the headline: all pieces whose truth may enter it (all there are, where none may: the report then says that
+    the truth is secondary). Then each corpus, and then the strata of the headline that have pieces enough.
+    """
+    pooled = headline(answers)
+    yield ALL, ALL, pooled
     for corpus in dict.fromkeys(answers.corpus):
-        yield str(corpus), answers.corpus == corpus
+        yield str(corpus), ALL, answers.corpus == corpus
+    counts = Counter(kind for kinds in answers.strata[pooled] for kind in kinds)
+    for kind in sorted(counts):
+        if MIN_PIECES_PER_STRATUM <= counts[kind] < pooled.sum():
+            yield ALL, kind, pooled & np.array([kind in kinds for kinds in answers.strata], dtype=bool)
+
+
+def headline(answers: Answers) -> npt.NDArray[np.bool_]:
+    """Mark the pieces of the headline: those whose truth may enter it or, where none may, all."""
+    return answers.headline if answers.headline.any() else np.ones(len(answers.piece), dtype=bool)
 
 
 def score_rows(
-    by_method: dict[str, Answers], experiment: str, view: str, labels: str, resamples: int, seed: int
+    by_condition: dict[Condition, dict[str, Answers]], experiment: str, labels: str, resamples: int, seed: int
 ) -> list[dict[str, Any]]:
-    """Return the rows of ``scores.json``: one per corpus, method and metric."""
+    """Return the rows of ``scores.json``: one per condition, corpus, stratum, method and metric."""
     rows = []
-    some = next(iter(by_method.values()))
-    for corpus, mask in subsets(some):
-        bootstrap = GroupBootstrap(some.group[mask], resamples, seed)
-        for name, answers in by_method.items():
-            for metric, e in measure(answers.select(mask), bootstrap, labels).items():
-                rows.append(
-                    {
-                        "experiment": experiment,
-                        "corpus": corpus,
-                        "view": view,
-                        "labels": labels,
-                        "estimator": name,
-                        "metric": metric,
-                        "value": e.value,
-                        "low": e.low,
-                        "high": e.high,
-                        "n": e.n,
-                    }
-                )
+    for condition, by_method in by_condition.items():
+        some = next(iter(by_method.values()))
+        for corpus, stratum, mask in subsets(some):
+            bootstrap = GroupBootstrap(some.group[mask], resamples, seed)
+            for name, answers in by_method.items():
+                for metric, e in measure(answers.select(mask), bootstrap, labels).items():
+                    rows.append(
+                        {
+                            "experiment": experiment,
+                            "corpus": corpus,
+                            "stratum": stratum,
+                            "view": condition.view,
+                            "fitted_on": condition.fitted_on,
+                            "labels": labels,
+                            "estimator": name,
+                            "metric": metric,
+                            "value": e.value,
+                            "low": e.low,
+                            "high": e.high,
+                            "n": e.n,
+                        }
+                    )
     return rows

@@ -43,6 +43,14 @@ _BAR = re.compile(r"(:*\[?\|[|\]]*(?::+(?![|:]))?|::)")
 _NOTE_OR_REST = re.compile(r"[A-Ga-gxz]")
 
 
+def decode(data: bytes) -> str:
+    """Return the text of a file: UTF-8 or, where it is not, Latin-1, in which every byte is a character."""
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        return data.decode("latin-1")
+
+
 def split_tunes(text: str) -> list[tuple[str, str]]:
     """Split the text of an ABC file into tunes.
 

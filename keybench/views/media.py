@@ -1,0 +1,92 @@
+"""Which medium a view shows, and seeing a corpus through it: notes, or the chroma of recordings of the same pieces.
+
+Views of chroma begin with ``chroma`` (bass and treble), ``chroma-bass`` or ``chroma-treble``; ``opening-N-seconds`` may
+follow, joined by `` + ``. All others are views of notes.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from keybench import views
+from keybench.chroma import ChromaTable
+from keybench.errors import ExperimentError
+from keybench.notes import NoteTable
+
+CHROMA_VIEWS = ("chroma", "chroma-bass", "chroma-treble")
+
+
+@dataclass(frozen=True)
+class Heard:
+    """What a view lets be heard.
+
+    Parameters
+    ----------
+    music : NoteTable or ChromaTable
+        All pieces, in order.
+    shift : int array, shape (n_pieces,)
+        By how many semitones each piece was moved; its true keys move with it.
+    """
+
+    music: NoteTable | ChromaTable
+    shift: npt.NDArray[np.int64]
+
+
+def medium(name: str) -> str:
+    """Return ``notes`` or ``chroma``.
+
+    Raises
+    ------
+    ExperimentError
+        If there is no view of that name.
+    """
+    first = name.split(" + ")[0]
+    if first in CHROMA_VIEWS:
+        _opening_seconds(name)
+        return "chroma"
+    try:
+        views.read_name(name)
+    except ExperimentError as error:
+        raise ExperimentError(f"{error}; of chroma: {', '.join(CHROMA_VIEWS)}, each with or without "
+                              "' + opening-N-seconds'") from None  # fmt: skip
+    return "notes"
+
+
+def hear(name: str, notes: NoteTable, chroma: ChromaTable | None, seed: int) -> Heard:
+    """Show pieces through a view.
+
+    Raises
+    ------
+    ExperimentError
+        If there is no view of that name, or it shows chroma and the corpora have none.
+    """
+    if medium(name) == "notes":
+        seen = views.view(name, notes, seed)
+        return Heard(seen.notes, seen.shift)
+    if chroma is None:
+        raise ExperimentError(f"view {name!r} shows chroma, which not all of these corpora have; accepted: corpora "
+                              "with chroma (see: keybench corpora list)")  # fmt: skip
+    columns = chroma.columns()
+    for silenced in {"chroma-bass": ["treble"], "chroma-treble": ["bass"]}.get(name.split(" + ")[0], []):
+        columns[silenced] = np.zeros_like(columns[silenced])
+    table = ChromaTable(**columns, offsets=chroma.offsets)
+    seconds = _opening_seconds(name)
+    if seconds is not None:
+        starts = table.time[np.minimum(table.offsets[:-1], max(len(table.time) - 1, 0))] if len(table.time) else 0.0
+        table = table.keep(table.time - np.repeat(np.broadcast_to(starts, len(table)), table.n_rows) < seconds)
+    return Heard(table, np.zeros(len(chroma), dtype=np.int64))
+
+
+def _opening_seconds(name: str) -> int | None:
+    """Return N of ``opening-N-seconds``, or None where the whole is heard."""
+    rest = name.split(" + ")[1:]
+    if not rest:
+        return None
+    match = re.fullmatch(r"opening-([1-9]\d{0,5})-seconds", rest[0])
+    if len(rest) > 1 or match is None:
+        raise ExperimentError(f"unknown view {name!r}; accepted after a view of chroma: opening-N-seconds")
+    return int(match[1])

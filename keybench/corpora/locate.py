@@ -119,8 +119,9 @@ def known_hashes(manifest: Manifest, origin: Origin) -> dict[str, str]:
 
 
 def missing_files(manifest: Manifest, origin: Origin, located: Located) -> list[str]:
-    """Return the listed files that are not here; empty where there is no list."""
-    return sorted(set(known_hashes(manifest, origin)) - set(located.paths))
+    """Return the listed files that are not here, compressed or plain; empty where there is no list."""
+    here = {path.removesuffix(".gz") for path in located.paths}
+    return sorted(path for path in known_hashes(manifest, origin) if path.removesuffix(".gz") not in here)
 
 
 def installed_version(origin: Origin) -> str:

@@ -62,6 +62,8 @@ class Origin:
         The installed package, the version that was checked, the command that installs it.
     repository, commit : str
         The pinned commit, 40 hexadecimal digits.
+    checkout : tuple of str
+        Folders of the repository that are brought; corpora that share a repository name the same ones.
     url, sha256 : str
         The archive and its checksum.
     seed : int
@@ -78,6 +80,7 @@ class Origin:
     install: str = ""
     repository: str = ""
     commit: str = ""
+    checkout: tuple[str, ...] = ()
     url: str = ""
     sha256: str = ""
     seed: int = 0
@@ -314,8 +317,11 @@ def _origin(fields: Fields, usual_files: tuple[str, ...]) -> Origin:
         digits = {"commit": 40, "sha256": 64}.get(name)
         if digits and not re.fullmatch(rf"[0-9a-f]{{{digits}}}", given[name]):
             raise fields.fail(f"field {name!r} is {given[name]!r}; accepted: {digits} hexadecimal digits")
+    checkout: list[str] = fields.take("checkout", list) if kind == "git" else []
+    for part in checkout:
+        _inside(fields, "checkout", str(part))
     given["hashes"] = _inside(fields, "hashes", fields.take("hashes", str, "" if kind == "folder" else ...))
-    return Origin(kind=kind, folder=folder, files=tuple(files), **given)  # type: ignore[arg-type]
+    return Origin(kind=kind, folder=folder, files=tuple(files), checkout=tuple(checkout), **given)  # type: ignore[arg-type]
 
 
 def _accept(labels: Fields) -> dict[str, tuple[str, ...]]:

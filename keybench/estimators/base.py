@@ -19,7 +19,9 @@ import numpy.typing as npt
 from sklearn.base import BaseEstimator
 from sklearn.exceptions import NotFittedError
 
+from keybench.chroma import ChromaTable
 from keybench.errors import EstimatorError, NotesError
+from keybench.estimators.chroma_features import chroma_weights
 from keybench.estimators.evidence import Evidence, describe
 from keybench.estimators.features import edge_note
 from keybench.key import DORIAN, LOCRIAN, LYDIAN, MAJOR, MINOR, MIXOLYDIAN, N_KEYS, PHRYGIAN
@@ -47,8 +49,8 @@ class Tags:
 
     Parameters
     ----------
-    takes : {"notes"}
-        Kind of input.
+    takes : {"notes", "chroma", "either"}
+        Kind of input: a `NoteTable`, a `ChromaTable`, or whichever the experiment gives.
     names : {"major", "major-minor", "modes"}
         Keys that it can answer with: 12, 24 or 84.
     equivariant : bool
@@ -80,6 +82,17 @@ def as_notes(X: Any) -> NoteTable:
     if isinstance(X, NoteTable):
         return X
     raise NotesError(f"X is a {type(X).__name__}; accepted: a keybench.notes.NoteTable")
+
+
+def as_music(X: Any) -> Any:
+    """Return X if it is a `NoteTable` or a `ChromaTable`.
+
+    Raises
+    ------
+    NotesError
+        For anything else.
+    """
+    return X if isinstance(X, ChromaTable) else as_notes(X)
 
 
 def as_truth(y: Any, n: int) -> npt.NDArray[np.bool_]:
@@ -149,13 +162,20 @@ def fit_sharpness(scores: FloatArray, truth: npt.NDArray[np.bool_]) -> float:
     return float(np.exp(np.clip(log_b, -12, 12)))
 
 
+def _first_pitch_class(X: NoteTable | ChromaTable) -> npt.NDArray[np.int64]:
+    """Pitch class of each piece's first note or, in recordings, of its strongest; 0 where there is none."""
+    if isinstance(X, ChromaTable):
+        return np.argmax(X.feature(chroma_weights), axis=1)
+    return np.maximum(edge_note(X, last=False), 0)
+
+
 def _settle_ties(scores: FloatArray, X: NoteTable) -> FloatArray:
     """Round scores, so that the same music added up in another order ties alike, and settle ties.
 
     The commoner mode wins; between home notes, the one that the first note reaches soonest going up. Both follow the
     music when it is moved, as an order by index would not.
     """
-    first = np.maximum(edge_note(X, last=False), 0)
+    first = _first_pitch_class(X)
     steps = (np.arange(12) - first[:, None]) % 12
     settled: FloatArray = np.round(scores, 9) + _MODE_TIE - np.tile(1e-12 * steps, N_KEYS // 12)
     return settled
@@ -194,6 +214,10 @@ class KeyEstimator(BaseEstimator):
         """Sentences on how this method came to its answer for the one piece in X."""
         return []
 
+    def _music(self, X: Any) -> Any:
+        """Return X if it is of the kind that `tags` names; raise `NotesError` otherwise."""
+        return as_music(X) if self.tags.takes == "either" else as_notes(X)
+
     def _check_fitted(self) -> None:
         if not self.__sklearn_is_fitted__():
             raise NotFittedError(f"this {type(self).__name__} is not fitted; call fit(X, y) first")
@@ -216,7 +240,7 @@ class ScoringEstimator(KeyEstimator):
 
     def fit(self, X: NoteTable, y: Any = None, groups: Any = None) -> Self:
         """Learn from pieces `X` and truths `y`."""
-        X = as_notes(X)
+        X = self._music(X)
         if y is None:
             raise EstimatorError(f"{type(self).__name__}.fit needs the truths y, also to fit how sure it may be")
         truth = as_truth(y, len(X))
@@ -235,7 +259,7 @@ class ScoringEstimator(KeyEstimator):
 
     def _checked_scores(self, X: NoteTable) -> FloatArray:
         self._check_fitted()
-        scores = self._scores(as_notes(X))
+        scores = self._scores(self._music(X))
         if np.isnan(scores).any():
             raise EstimatorError(
                 f"{type(self).__name__} scored a key of piece {np.argwhere(np.isnan(scores))[0, 0]} NaN"

@@ -6,7 +6,7 @@ from typing import Any, Self
 
 import numpy as np
 
-from keybench.estimators.base import FloatArray, KeyEstimator, ScoringEstimator, Tags, as_notes, as_truth
+from keybench.estimators.base import FloatArray, KeyEstimator, ScoringEstimator, Tags, as_music, as_truth
 from keybench.estimators.features import note_counts
 from keybench.estimators.opening_note import scale_fit
 from keybench.key import MAJOR, N_KEYS, N_MODES
@@ -16,11 +16,11 @@ from keybench.notes import NoteTable
 class MostCommonKey(KeyEstimator):
     """Always answer with the key that most training pieces are in, without listening."""
 
-    tags = Tags(equivariant=False, learns=True)
+    tags = Tags(takes="either", equivariant=False, learns=True)
 
     def fit(self, X: NoteTable, y: Any = None, groups: Any = None) -> Self:
         """Count the keys of the training pieces; a set of acceptable keys counts in equal parts."""
-        truth = as_truth(y, len(as_notes(X))).astype(float)
+        truth = as_truth(y, len(as_music(X))).astype(float)
         counts = (truth / truth.sum(axis=1, keepdims=True)).sum(axis=0) + 0.5
         self.log_share_ = np.log(counts / counts.sum())
         return self
@@ -28,7 +28,7 @@ class MostCommonKey(KeyEstimator):
     def predict_log_proba(self, X: NoteTable) -> FloatArray:
         """Return the training shares for every piece, shape (n, 84)."""
         self._check_fitted()
-        return np.broadcast_to(self.log_share_, (len(as_notes(X)), N_KEYS)).copy()
+        return np.broadcast_to(self.log_share_, (len(as_music(X)), N_KEYS)).copy()
 
 
 class BestFittingScale(ScoringEstimator):

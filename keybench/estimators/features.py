@@ -10,6 +10,8 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from keybench.chroma import ChromaTable
+from keybench.estimators.chroma_features import chroma_weights
 from keybench.notes import DOWNBEAT, STRONG, NoteTable
 
 FloatArray = npt.NDArray[np.float64]
@@ -21,8 +23,13 @@ def pitch_classes(table: NoteTable) -> npt.NDArray[np.int64]:
     return np.floor(table.pitch + 0.5).astype(np.int64) % 12
 
 
-def duration_weights(table: NoteTable) -> FloatArray:
-    """Total duration of each pitch class, shape (n, 12); note counts for a piece whose durations are all zero."""
+def duration_weights(table: NoteTable | ChromaTable) -> FloatArray:
+    """Total duration of each pitch class, shape (n, 12); note counts for a piece whose durations are all zero.
+
+    For recordings, the total energy of each pitch class.
+    """
+    if isinstance(table, ChromaTable):
+        return chroma_weights(table)
     return _duration_weights(table, pitch_classes(table))
 
 

@@ -18,6 +18,7 @@ from keybench.key import N_KEYS, N_MODES, SCALES
 from keybench.notes import NoteTable
 
 _BATCH = 256  # pieces per forward-backward batch: small enough to stay in the cache
+_BATCH_CELLS = 2**24  # and at most so many numbers, for long pieces
 
 
 def steps(table: NoteTable) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.int64]]:
@@ -79,8 +80,11 @@ def occupancy(log_emission: FloatArray, offsets: npt.NDArray[np.int64], initial:
     result = np.tile(initial, (len(lengths), 1))
     order = np.argsort(-lengths, kind="stable")
     order = order[lengths[order] > 0]
-    for first in range(0, len(order), _BATCH):
-        rows = order[first : first + _BATCH]
+    first = 0
+    while first < len(order):
+        batch = max(1, min(_BATCH, _BATCH_CELLS // (int(lengths[order[first]]) * n_states)))
+        rows = order[first : first + batch]
+        first += batch
         n, longest = lengths[rows], int(lengths[rows[0]])
         active = np.searchsorted(-n, -np.arange(longest), side="left")  # sequences longer than t come first
         forward = np.empty((longest, len(rows), n_states))

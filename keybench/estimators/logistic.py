@@ -26,8 +26,10 @@ import numpy as np
 import numpy.typing as npt
 from scipy.optimize import minimize
 
+from keybench.chroma import ChromaTable
 from keybench.errors import EstimatorError
-from keybench.estimators.base import FloatArray, KeyEstimator, Tags, as_notes, as_truth, fit_sharpness, log_softmax
+from keybench.estimators.base import FloatArray, KeyEstimator, Tags, as_music, as_truth, fit_sharpness, log_softmax
+from keybench.estimators.chroma_features import CHROMA_CHANNEL_NAMES, chroma_channels
 from keybench.estimators.features import CHANNEL_NAMES, SINGLE_NOTE, tune_channels
 from keybench.key import HAS_MINOR_THIRD, N_KEYS, N_MODES
 from keybench.notes import NoteTable
@@ -181,7 +183,7 @@ class TiedLogistic(KeyEstimator):
     Multinomial logistic regression: McFadden 1974; temperature: Guo et al. 2017; prior correction: Saerens et al. 2002.
     """
 
-    tags = Tags(learns=True)
+    tags = Tags(takes="either", learns=True)
     decision_parameters = ("decision",)
 
     def __init__(
@@ -212,13 +214,13 @@ class TiedLogistic(KeyEstimator):
         for name in ("l2", "single_note", "shared", "own", "tolerance"):
             if not 0.0 < getattr(self, name) < np.inf:
                 raise EstimatorError(f"{name} is {getattr(self, name)!r}; accepted: a finite number above 0")
-        X = as_notes(X)
+        X = as_music(X)
         truth = as_truth(y, len(X))
         if groups is not None and len(groups) != len(X):
             raise EstimatorError(f"groups has {len(groups)} entries; accepted: one for each of the {len(X)} pieces")
         channels = self._centred(X)
         self.scale_ = np.maximum(np.sqrt((channels**2).sum(axis=2).mean(axis=0)), 1e-6)
-        self.scale_ /= np.where(SINGLE_NOTE, self.single_note, 1.0)
+        self.scale_ /= np.where(_single_note(X), self.single_note, 1.0)
         channels = channels / self.scale_[:, None].astype(channels.dtype)
         share = (truth / truth.sum(axis=1, keepdims=True)).reshape(-1, N_MODES, 12)
         pieces = share.sum(axis=(0, 2)) + 0.5
@@ -240,11 +242,11 @@ class TiedLogistic(KeyEstimator):
         """Return log-probabilities of the 84 keys, shape (n, 84)."""
         self._check_fitted()
         self._check_decision()
-        channels = self._centred(as_notes(X)) / self.scale_[:, None].astype(np.float32)
+        channels = self._centred(as_music(X)) / self.scale_[:, None].astype(np.float32)
         scores = self.sharpness_ * _key_order(correlate(_to_blocks(channels), self.weights_) + self.bias_)
         if self.decision == "mode-balanced":
             scores = scores - self.flattening_ * np.repeat(self.log_modes_, 12)
-        silent = X.n_notes == 0
+        silent = X.n_rows == 0
         if silent.any():  # nothing heard: the mode shares alone
             scores[silent] = np.repeat(self.log_modes_, 12)
         return log_softmax(np.round(scores, 4))
@@ -255,7 +257,7 @@ class TiedLogistic(KeyEstimator):
 
     def _centred(self, X: NoteTable) -> Float32Array:
         """Channels less their mean over the pitch classes, which says nothing about where home is."""
-        channels: Float32Array = X.feature(tune_channels)
+        channels: Float32Array = X.feature(chroma_channels if isinstance(X, ChromaTable) else tune_channels)
         centred: Float32Array = channels - channels.mean(axis=2, keepdims=True)
         return centred
 
@@ -310,8 +312,14 @@ class TiedLogistic(KeyEstimator):
         gain = (rolled * self.weights_[:, best // 12]).sum(axis=1) - (
             seen_from_other * self.weights_[:, other // 12]
         ).sum(axis=1)
-        top = [CHANNEL_NAMES[i] for i in np.argsort(-gain)[:3] if gain[i] > 0]
+        names = CHROMA_CHANNEL_NAMES if isinstance(X, ChromaTable) else CHANNEL_NAMES
+        top = [names[i] for i in np.argsort(-gain)[:3] if gain[i] > 0]
         return [f"What speaks most for the answer against the next: {', '.join(top)}."] if top else []
+
+
+def _single_note(X: NoteTable | ChromaTable) -> npt.NDArray[np.bool_]:
+    """Which channels mark one note rather than many; in recordings none does."""
+    return np.zeros(len(CHROMA_CHANNEL_NAMES), dtype=bool) if isinstance(X, ChromaTable) else SINGLE_NOTE
 
 
 def _key_order(scores: Float32Array) -> FloatArray:

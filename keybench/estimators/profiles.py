@@ -62,7 +62,7 @@ class ProfileCorrelation(ScoringEstimator):
     @property
     def tags(self) -> Tags:  # type: ignore[override]
         """Names 84 keys or 24."""
-        return Tags(names="modes" if self.modes else "major-minor")
+        return Tags(takes="either", names="modes" if self.modes else "major-minor")
 
     def _learn(self, X: NoteTable, truth: npt.NDArray[np.bool_]) -> None:
         if self.profile not in PROFILES:

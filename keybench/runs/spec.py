@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
@@ -106,8 +107,14 @@ def experiment_path(text: str) -> Path:
     raise ExperimentError(f"{text}: no such experiment file; accepted: a path, or one of {known}")
 
 
-def read_experiment(path: Path) -> Experiment:
+def read_experiment(path: Path, own: Sequence[str] = ()) -> Experiment:
     """Read and check an experiment file.
+
+    Parameters
+    ----------
+    path : Path
+    own : sequence of str
+        Paths of manifests whose music takes the place of the experiment's.
 
     Raises
     ------
@@ -121,6 +128,8 @@ def read_experiment(path: Path) -> Experiment:
         raise top.fail(f"field 'name' is {name!r}; accepted: small letters, digits and hyphens")
     question = top.take("question", str)
     corpora = tuple(map(str, _unique(top, "corpora", top.take("corpora", list))))
+    if own:
+        corpora = tuple(str(Path(name).resolve()) for name in own)
     ids = []
     for corpus in corpora:
         try:

@@ -284,11 +284,11 @@ def test_concatenate_puts_pieces_in_a_row(several):
         start += len(table)
 
 
-def test_tables_in_different_units_are_not_mixed():
+def test_tables_in_different_units_give_a_mixed_one():
     seconds = NoteTable.from_pieces(three().pieces(), unit="second")
     assert NoteTable.concatenate([seconds, seconds]).unit == "second"
-    with pytest.raises(NotesError, match=r"different units \(quarter, second\)"):
-        NoteTable.concatenate([three(), seconds])
+    assert NoteTable.concatenate([three(), seconds]).unit == "mixed"
+    assert NoteTable.concatenate([NoteTable.from_pieces([]), seconds]).unit == "second"
 
 
 GOOD = ([0.0, 1.0], [1.0, 1.0], [60.0, 62.0])

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import shlex
 import sys
 from pathlib import Path
@@ -11,6 +10,8 @@ from typing import Any
 import click
 
 from keybench import __version__
+from keybench.cli.corpora import corpora
+from keybench.cli.options import cores, data_option
 from keybench.errors import KeybenchError
 
 DEFAULT_EXPERIMENT = "folk-tunes"
@@ -37,14 +38,22 @@ def main() -> None:
     """Measure which key-estimation method is right, on what music, how sure of itself, and at what cost."""
 
 
+main.add_command(corpora)
+
+
 @main.command()
 @click.argument("experiment", default=DEFAULT_EXPERIMENT)
+@click.option("--manifest", "own", multiple=True, metavar="FILE",
+              help="A manifest of your own: its music takes the place of the experiment's.")  # fmt: skip
+@data_option
 @click.option("--out", type=click.Path(path_type=Path), help="Run directory  [default: keybench-runs/EXPERIMENT]")
 @click.option("--jobs", type=click.IntRange(min=1), default=None, help="Tasks at a time  [default: all cores]")
 @click.option("--limit", type=click.IntRange(min=1), default=None, help="Use only about N pieces: a trial.")
 @click.option("--resume", is_flag=True, help="Go on with an interrupted run in the same directory.")
 @click.option("--quiet", is_flag=True, help="No progress bars.")
-def run(experiment: str, out: Path | None, jobs: int | None, limit: int | None, resume: bool, quiet: bool) -> None:
+def run(
+    experiment: str, own: tuple[str, ...], out: Path | None, jobs: int | None, limit: int | None, resume: bool, quiet: bool
+) -> None:
     """Run an experiment file, print a ranked table and write the report.
 
     EXPERIMENT is a TOML file or the name of one that ships with keybench.
@@ -53,12 +62,12 @@ def run(experiment: str, out: Path | None, jobs: int | None, limit: int | None, 
     from keybench.runs.runner import run as run_experiment
     from keybench.runs.spec import experiment_path, read_experiment
 
-    asked = read_experiment(experiment_path(experiment))
+    asked = read_experiment(experiment_path(experiment), own)
     directory = out or Path("keybench-runs") / asked.name
     command = shlex.join(["keybench", *sys.argv[1:]])
     with _Bars(quiet) as bars:
         try:
-            run_experiment(asked, directory, jobs or _cores(), limit, resume, command, bars.steps())
+            run_experiment(asked, directory, jobs or cores(), limit, resume, command, bars.steps())
         except KeyboardInterrupt:
             bars.close()
             click.echo(
@@ -105,10 +114,6 @@ def methods() -> None:
     for name in names():
         known = entry(name)
         click.echo(f"{name}\n    {known.description}\n    Source: {known.source}")
-
-
-def _cores() -> int:
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
 class _Bars:

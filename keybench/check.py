@@ -9,7 +9,7 @@ import numpy as np
 
 from keybench.errors import RunError
 from keybench.runs import store
-from keybench.scores import global_key, table
+from keybench.scores import table
 from keybench.stats.intervals import GroupBootstrap
 from keybench.stats.paired import paired_difference
 
@@ -62,8 +62,8 @@ def compare(baseline: Path, candidate: Path, tolerance: float) -> Verdict:
             lines.append(f"{name}: no shared pieces")
             continue
         a, b = before[name].select(rows_a), after[name].select(rows_b)
-        right_a = global_key.exact(a.predicted, a.truth, labels)
-        right_b = global_key.exact(b.predicted, b.truth, labels)
+        right_a = a.right(labels)
+        right_b = b.right(labels)
         d = paired_difference(right_b, right_a, GroupBootstrap(a.group))
         fell = d.high < 0 and -d.value > tolerance
         worse |= fell

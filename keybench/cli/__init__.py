@@ -52,7 +52,13 @@ main.add_command(corpora)
 @click.option("--resume", is_flag=True, help="Go on with an interrupted run in the same directory.")
 @click.option("--quiet", is_flag=True, help="No progress bars.")
 def run(
-    experiment: str, own: tuple[str, ...], out: Path | None, jobs: int | None, limit: int | None, resume: bool, quiet: bool
+    experiment: str,
+    own: tuple[str, ...],
+    out: Path | None,
+    jobs: int | None,
+    limit: int | None,
+    resume: bool,
+    quiet: bool,
 ) -> None:
     """Run an experiment file, print a ranked table and write the report.
 

@@ -183,4 +183,3 @@ def _print_verified(results: list[dict[str, Any]]) -> None:
                 click.echo(f"    {file['state']}: {file['path']} ({file['detail']})")
             if len(part["files"]) > _SHOWN:
                 click.echo(f"    and {len(part['files']) - _SHOWN:,} more; --json lists all")
-

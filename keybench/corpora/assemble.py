@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import importlib.util
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
@@ -16,7 +17,7 @@ from keybench.corpora.grouping import opening_key, title_key
 from keybench.corpora.manifest import Manifest
 from keybench.corpora.readers.reading import ChromaFrames, LabelSpan, Reading
 from keybench.corpora.sources import Document, Facts, source
-from keybench.errors import KeybenchError, NotesError
+from keybench.errors import CorpusMissingError, KeybenchError, NotesError
 from keybench.key import NO_MODE, Key, truth_mask
 from keybench.notes import NoteTable, Piece
 from keybench.spans import SpanTable
@@ -78,9 +79,19 @@ def read_files(
     Returns
     -------
     Corpus
+
+    Raises
+    ------
+    CorpusMissingError
+        If the format needs a package that is not installed.
     """
     reader = source(manifest.format)
-    documents, without = reader.documents(manifest.origin, files, companions or {})
+    if reader.NEEDS and importlib.util.find_spec(reader.NEEDS) is None:
+        raise CorpusMissingError(
+            f"corpus {manifest.id!r}: its format needs the package {reader.NEEDS}; install it with: "
+            "pip install 'keybench[corpora]'"
+        )
+    documents, without = reader.documents(manifest, files, companions or {})
     chunks = [documents[i : i + _CHUNK] for i in range(0, len(documents), _CHUNK)]
     read: list[_Read] = []
     workers = Parallel(n_jobs=n_jobs if len(chunks) > 4 else 1, return_as="generator")

@@ -14,10 +14,10 @@ import numpy.typing as npt
 
 from keybench.chroma import ChromaTable
 from keybench.corpora import cache
+from keybench.corpora.assemble import files_hash, manifest_hash, read_files
 from keybench.corpora.corpus import LEFT_OUT, Corpus, Problem
 from keybench.corpora.locate import locate, missing_files, read_file
 from keybench.corpora.manifest import Manifest, Origin, read_manifest
-from keybench.corpora.assemble import files_hash, manifest_hash, read_files
 from keybench.key import N_KEYS
 from keybench.notes import NoteTable
 from keybench.spans import SpanTable
@@ -136,7 +136,9 @@ def _unpack(name: str, state: str, content: str, arrays: dict[str, npt.NDArray])
             table, _, column = key.partition(".")
             if column:
                 parts[table][column] = array
-        variant_keys, strata, problems = (json.loads(str(arrays[key])) for key in ("variant_keys", "strata", "problems"))
+        variant_keys, strata, problems = (
+            json.loads(str(arrays[key])) for key in ("variant_keys", "strata", "problems")
+        )
         lengths = {len(arrays[key]) for key in ("truth", "tonic", "mode")} | {len(variant_keys), len(strata)}
         if lengths != {n} or not all(_whole(columns, n) for columns in parts.values() if columns):
             return None

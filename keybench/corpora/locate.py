@@ -61,7 +61,7 @@ def origin_root(manifest: Manifest, origin: Origin) -> Path:
         return data_folder() / origin.folder
     try:
         spec = importlib.util.find_spec(origin.package)
-    except (ModuleNotFoundError, ValueError):  # part of an absent package, or no package at all
+    except (ImportError, ValueError):  # part of an absent package, or no package at all
         spec = None
     if spec is None or spec.origin is None:
         raise CorpusMissingError(
@@ -90,7 +90,7 @@ def locate(manifest: Manifest, origin: Origin) -> Located:
 def _glob(root: Path, pattern: str) -> list[str]:
     try:
         return [path.relative_to(root).as_posix() for path in root.glob(pattern)]
-    except (OSError, ValueError, NotImplementedError) as error:
+    except (OSError, ValueError, IndexError, NotImplementedError) as error:  # IndexError: "." before Python 3.12
         raise ManifestError(f"pattern {pattern!r} cannot be used ({error}); accepted: such as *.abc") from None
 
 

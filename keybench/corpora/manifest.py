@@ -61,7 +61,7 @@ class Origin:
     package, version, install : str
         The installed package, the version that was checked, the command that installs it.
     repository, commit : str
-        The pinned commit, 40 hexadecimal digits.
+        The pinned commit: 40 hexadecimal digits, or the first 7 or more, which must name one commit.
     checkout : tuple of str
         Folders of the repository that are brought; corpora that share a repository name the same ones.
     url, sha256 : str
@@ -121,6 +121,8 @@ class Manifest:
         A second origin, of labels that stand apart from the notes.
     format : str
         Name of the source in `keybench.corpora.sources`.
+    annotation_tracks : tuple of int
+        Numbers of track chunks, from 0, that hold annotations written out as notes: of MIDI files only.
     transpose : str
         ``random`` shows each piece at a transposition drawn from its id; ``none`` as written.
     label_space, trust, policy : str
@@ -152,6 +154,7 @@ class Manifest:
     origin: Origin
     companion: Origin | None
     format: str
+    annotation_tracks: tuple[int, ...]
     transpose: str
     label_space: str
     trust: str
@@ -219,7 +222,7 @@ def read_manifest(name: str) -> Manifest:
     except InvalidLicenseExpression:
         raise top.fail(f"field 'licence' is {licence!r}; accepted: an SPDX expression, such as CC0-1.0") from None
     citation = top.take("citation", str, usual(""))
-    if citation and not re.match(r"\s*@\w+\s*\{", citation) or not (citation or own):
+    if (citation and not re.match(r"\s*@\w+\s*\{", citation)) or not (citation or own):
         raise top.fail("field 'citation' is not BibTeX; accepted: an entry such as @misc{name, title = {...}}")
     modes = counts.take("modes", dict, usual({}))
     for mode, n in modes.items():
@@ -242,6 +245,7 @@ def read_manifest(name: str) -> Manifest:
         origin=origin,
         companion=None if companion is None else _origin(companion, ()),
         format=format_,
+        annotation_tracks=_track_numbers(reader, format_),
         transpose=reader.take("transpose", str, "none", accepted=["none", "random"]),
         label_space=labels.take("space", str, usual("modes"), accepted=LABEL_SPACES),
         trust=labels.take("trust", str, usual("notated"), accepted=TRUST_LEVELS),
@@ -281,6 +285,16 @@ def _texts(fields: Fields, name: str, default: Any) -> list[str]:
     return texts
 
 
+def _track_numbers(reader: Fields, format_: str) -> tuple[int, ...]:
+    if format_ != "midi":
+        return ()
+    numbers: list[int] = reader.take("annotation_tracks", list, [])
+    for number in numbers:
+        if not isinstance(number, int) or isinstance(number, bool) or number < 0:
+            raise reader.fail(f"field 'annotation_tracks' holds {number!r}; accepted: whole numbers from 0")
+    return tuple(numbers)
+
+
 def _inside(fields: Fields, name: str, text: str) -> str:
     """Return a relative path that stays below its place.
 
@@ -314,12 +328,13 @@ def _origin(fields: Fields, usual_files: tuple[str, ...]) -> Origin:
     for name in {"package": ("package", "version", "install"), "git": ("repository", "commit"),
                  "download": ("url", "sha256"), "folder": ()}[kind]:  # fmt: skip
         given[name] = fields.take(name, str)
-        digits = {"commit": 40, "sha256": 64}.get(name)
+        digits = {"commit": "7,40", "sha256": "64"}.get(name)
         if digits and not re.fullmatch(rf"[0-9a-f]{{{digits}}}", given[name]):
-            raise fields.fail(f"field {name!r} is {given[name]!r}; accepted: {digits} hexadecimal digits")
-    checkout: list[str] = fields.take("checkout", list) if kind == "git" else []
+            raise fields.fail(f"field {name!r} is {given[name]!r}; accepted: {digits.replace(',', ' to ')} "
+                              "hexadecimal digits")  # fmt: skip
+    checkout: list[str] = _texts(fields, "checkout", ...) if kind == "git" else []
     for part in checkout:
-        _inside(fields, "checkout", str(part))
+        _inside(fields, "checkout", part)
     given["hashes"] = _inside(fields, "hashes", fields.take("hashes", str, "" if kind == "folder" else ...))
     return Origin(kind=kind, folder=folder, files=tuple(files), checkout=tuple(checkout), **given)  # type: ignore[arg-type]
 

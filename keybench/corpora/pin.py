@@ -1,7 +1,7 @@
 """For authors of manifests: measure the hashes and counts that a manifest states and write them into it.
 
-``python -m keybench.corpora.pin ID`` reads the files at hand, writes their SHA-256 into the list that the manifest names
-and replaces the manifest's ``[counts]`` table by what was measured. Read the difference before you commit it.
+``python -m keybench.corpora.pin ID`` reads the files at hand, writes their SHA-256 into the list that the manifest
+names and replaces the manifest's ``[counts]`` table by what was measured. Read the difference before you commit it.
 """
 
 from __future__ import annotations

@@ -14,6 +14,7 @@ from keybench.estimators.logistic import TiedLogistic
 from keybench.estimators.opening_note import OpeningNote
 from keybench.estimators.profile_data import PROFILES
 from keybench.estimators.profiles import ProfileCorrelation
+from keybench.estimators.sliding import SlidingWindow
 
 __all__ = ["Entry", "KeyEstimator", "Tags", "entry", "make", "names", "register"]
 
@@ -130,4 +131,9 @@ register(Entry(
     "logistic-balanced", partial(TiedLogistic, decision="mode-balanced"),
     "The logistic model with part of the mode shares taken out, to miss fewer Dorian and Mixolydian pieces.",
     "McFadden 1974; Saerens et al. 2002 for the prior correction; the features: this project", 5,
+))  # fmt: skip
+register(Entry(
+    "sliding-window", SlidingWindow,
+    "Asks a method for whole pieces about a window that slides over the piece; a change of key costs a penalty.",
+    "Viterbi 1967 for the path; windows: common practice, no source", 4,
 ))  # fmt: skip

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any, Self
 
 import numpy as np
@@ -23,9 +24,9 @@ from keybench.chroma import ChromaTable
 from keybench.errors import EstimatorError, NotesError
 from keybench.estimators.chroma_features import chroma_weights
 from keybench.estimators.evidence import Evidence, describe
-from keybench.estimators.features import edge_note
+from keybench.estimators.features import edge_note, extent
 from keybench.key import DORIAN, LOCRIAN, LYDIAN, MAJOR, MINOR, MIXOLYDIAN, N_KEYS, PHRYGIAN
-from keybench.notes import NoteTable
+from keybench.notes import KeySpan, NoteTable
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -60,7 +61,7 @@ class Tags:
     partial : bool
         Can answer after any number of notes.
     segment : bool
-        Has ``segment(X) -> list[list[KeySpan]]``.
+        Its ``segment(X) -> list[list[KeySpan]]`` follows the key; of other methods it gives one key for the whole.
     """
 
     takes: str = "notes"
@@ -181,6 +182,27 @@ def _settle_ties(scores: FloatArray, X: NoteTable) -> FloatArray:
     return settled
 
 
+def spans_of_steps(
+    key: npt.NDArray[np.int64], begins: FloatArray, offsets: npt.NDArray[np.int64], end: FloatArray
+) -> list[list[KeySpan]]:
+    """Join steps that follow each other in one key.
+
+    Parameters
+    ----------
+    key, begins : arrays, shape (n_steps,)
+        Key of each step and when it begins.
+    offsets : int array, shape (n_pieces + 1,)
+    end : array, shape (n_pieces,)
+        When each piece ends.
+    """
+    out = []
+    for i, (a, b) in enumerate(pairwise(offsets)):
+        opens = a + np.flatnonzero(np.append(True, np.diff(key[a:b]) != 0)[: b - a])
+        until = [*begins[opens[1:]], *end[i : i + 1][: len(opens)]]
+        out.append([KeySpan(float(begins[j]), float(stop), int(key[j])) for j, stop in zip(opens, until, strict=True)])
+    return out
+
+
 class KeyEstimator(BaseEstimator):
     """Base of all estimators. See the module's description for the convention."""
 
@@ -199,6 +221,14 @@ class KeyEstimator(BaseEstimator):
     def predict(self, X: NoteTable) -> npt.NDArray[np.int64]:
         """Return the most probable key of each piece, shape (n,)."""
         return np.argmax(self.predict_log_proba(X), axis=1)
+
+    def segment(self, X: NoteTable) -> list[list[KeySpan]]:
+        """Return the keys of each piece over time; a method that does not follow the key says one for the whole."""
+        start, end = extent(X)
+        keys = self.predict(X)
+        return [
+            [KeySpan(float(a), float(b), int(key))] if b > a else [] for a, b, key in zip(start, end, keys, strict=True)
+        ]
 
     def score(self, X: NoteTable, y: Any) -> float:
         """Return the share of pieces whose predicted key is acceptable."""

@@ -72,6 +72,19 @@ def edge_note(table: NoteTable, last: bool) -> npt.NDArray[np.int64]:
     return out
 
 
+def extent(table: NoteTable | ChromaTable) -> tuple[FloatArray, FloatArray]:
+    """When each piece begins and when its last note (or frame) ends, each shape (n,); both 0 for an empty piece."""
+    begins, ends = (
+        (table.time, table.time) if isinstance(table, ChromaTable) else (table.onset, table.onset + table.duration)
+    )
+    start, end = np.zeros(len(table)), np.zeros(len(table))
+    filled = table.n_rows > 0
+    if filled.any():
+        first = table.offsets[:-1][filled]
+        start[filled], end[filled] = np.minimum.reduceat(begins, first), np.maximum.reduceat(ends, first)
+    return start, end
+
+
 def median_by_piece(values: FloatArray, piece: npt.NDArray[np.int64], n: int) -> FloatArray:
     """Median of each piece's values, shape (n,); NaN for a piece without any."""
     ordered = values[np.lexsort((values, piece))]

@@ -12,16 +12,16 @@ import numpy as np
 import numpy.typing as npt
 
 from keybench.errors import EstimatorError
-from keybench.estimators.base import FloatArray, ScoringEstimator, Tags
-from keybench.estimators.features import edge_note, median_by_piece, pitch_classes
+from keybench.estimators.base import FloatArray, ScoringEstimator, Tags, as_notes, spans_of_steps
+from keybench.estimators.features import edge_note, extent, median_by_piece, pitch_classes
 from keybench.key import N_KEYS, N_MODES, SCALES
-from keybench.notes import NoteTable
+from keybench.notes import KeySpan, NoteTable
 
 _BATCH = 256  # pieces per forward-backward batch: small enough to stay in the cache
 _BATCH_CELLS = 2**24  # and at most so many numbers, for long pieces
 
 
-def steps(table: NoteTable) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.int64]]:
+def steps(table: NoteTable) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.int64], FloatArray]:
     """Cut each piece into steps of twice its median distance between onsets, about a beat at any tempo.
 
     Returns
@@ -29,6 +29,8 @@ def steps(table: NoteTable) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.int64
     struck : bool array, shape (n_steps, 12)
         Which pitch classes begin in each step; empty steps are left out.
     offsets : int array, shape (n_pieces + 1,)
+    begins : float array, shape (n_steps,)
+        When the first note of each step begins.
     """
     n, piece, onset = len(table), table.piece, table.onset
     gap = np.diff(onset)
@@ -45,10 +47,16 @@ def steps(table: NoteTable) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.int64
     offsets = np.concatenate([[0], np.cumsum(lengths)]).astype(np.int64)
     struck = np.zeros((int(offsets[-1]), 12), dtype=bool)
     struck[step, pitch_classes(table)] = True
-    return struck, offsets
+    return struck, offsets, onset[new]
 
 
-def occupancy(log_emission: FloatArray, offsets: npt.NDArray[np.int64], initial: FloatArray, stay: float) -> FloatArray:
+def occupancy(
+    log_emission: FloatArray,
+    offsets: npt.NDArray[np.int64],
+    initial: FloatArray,
+    stay: float,
+    best: npt.NDArray[np.int64] | None = None,
+) -> FloatArray:
     """Share of time that each state holds, by exact forward-backward posteriors.
 
     Parameters
@@ -61,6 +69,8 @@ def occupancy(log_emission: FloatArray, offsets: npt.NDArray[np.int64], initial:
         Probabilities of the first state.
     stay : float
         Probability of staying in a state; the rest is shared equally by the others.
+    best : int array, shape (n_steps,), optional
+        Filled with the most probable state of each step.
 
     Returns
     -------
@@ -105,6 +115,8 @@ def occupancy(log_emission: FloatArray, offsets: npt.NDArray[np.int64], initial:
             k = active[t]
             gamma = forward[t, :k] * backward[:k]
             total[:k] += gamma / gamma.sum(axis=1, keepdims=True)
+            if best is not None:
+                best[offsets[rows[:k]] + t] = gamma.argmax(axis=1)
             b = emission[t, :k] * backward[:k]
             b = (stay - leave) * b + leave * b.sum(axis=1, keepdims=True)
             backward[:k] = b / b.max(axis=1, keepdims=True)
@@ -125,7 +137,7 @@ class KeyHMM(ScoringEstimator):
         Weight, in steps, of a plain scale shape mixed into each mode's learnt note shares, for modes with few pieces.
     """
 
-    tags = Tags(learns=True)
+    tags = Tags(learns=True, segment=True)
 
     def __init__(self, stay: float = 0.998, edges: bool = True, prior_steps: float = 200.0):
         self.stay = stay
@@ -158,15 +170,30 @@ class KeyHMM(ScoringEstimator):
         return log_shares
 
     def _scores(self, X: NoteTable) -> FloatArray:
-        struck, offsets = steps(X)
+        emission, offsets, _ = self._emissions(X)
+        scores: FloatArray = np.log(np.maximum(occupancy(emission, offsets, self._initial(), self.stay), 1e-12))
+        return scores
+
+    def _emissions(self, X: NoteTable) -> tuple[FloatArray, npt.NDArray[np.int64], FloatArray]:
+        """Log-likelihood of each step in each state, shape (n_steps, 84), with the steps' offsets and beginnings."""
+        struck, offsets, begins = steps(X)
         emission = struck.astype(float) @ _over_keys(self.log_notes_).T
         filled = np.flatnonzero(np.diff(offsets) > 0)
         if self.edges and len(filled):
             emission[offsets[:-1][filled]] += _over_keys(self.log_first_).T[edge_note(X, last=False)[filled]]
             emission[offsets[1:][filled] - 1] += _over_keys(self.log_last_).T[edge_note(X, last=True)[filled]]
-        initial = np.repeat(np.exp(self.log_modes_) / 12.0, 12)
-        scores: FloatArray = np.log(np.maximum(occupancy(emission, offsets, initial, self.stay), 1e-12))
-        return scores
+        return emission, offsets, begins
+
+    def _initial(self) -> FloatArray:
+        return np.repeat(np.exp(self.log_modes_) / 12.0, 12)
+
+    def segment(self, X: NoteTable) -> list[list[KeySpan]]:
+        """Return the keys of each piece over time: in each step the most probable one, neighbours of a key joined."""
+        self._check_fitted()
+        emission, offsets, begins = self._emissions(as_notes(X))
+        best = np.zeros(len(begins), dtype=np.int64)
+        occupancy(emission, offsets, self._initial(), self.stay, best)
+        return spans_of_steps(best, begins, offsets, extent(X)[1])
 
     def _reasons(self, X: NoteTable) -> list[str]:
         held = np.sort(np.exp(self._scores(X)[0]))[::-1]
@@ -175,7 +202,7 @@ class KeyHMM(ScoringEstimator):
 
 def _struck_counts(table: NoteTable) -> FloatArray:
     """Count the steps in which each pitch class is struck, shape (n, 12)."""
-    struck, offsets = steps(table)
+    struck, offsets, _ = steps(table)
     piece = np.repeat(np.arange(len(table)), np.diff(offsets))
     cells = (12 * piece[:, None] + np.arange(12))[struck]
     return np.bincount(cells, minlength=12 * len(table)).reshape(-1, 12).astype(float)

@@ -19,7 +19,7 @@ from keybench.report.figures import reliability_svg
 from keybench.report.recommend import Recommendation, recommend
 from keybench.runs import store
 from keybench.runs.spec import Needs
-from keybench.scores import calibration, global_key, table
+from keybench.scores import calibration, table
 from keybench.scores.table import ALL, Answers, Condition
 from keybench.stats.intervals import Estimate, GroupBootstrap
 
@@ -149,7 +149,7 @@ def _panels(recommendation: Recommendation, ranking: list[str]) -> list[str]:
 
 def _reliability(answers: Answers, labels: str) -> list[tuple[float, float, int]]:
     answered = answers.select(answers.predicted >= 0)
-    right = global_key.exact(answered.predicted, answered.truth, labels)
+    right = answered.right(labels)
     return calibration.reliability(answered.confidence(labels), right) if len(right) else []
 
 

@@ -14,7 +14,6 @@ import numpy.typing as npt
 
 from keybench.key import MODES, RELATIONS, mode_in_text, relation
 from keybench.runs.spec import Needs
-from keybench.scores import global_key
 from keybench.scores.table import MIN_PIECES_PER_MODE, Answers
 from keybench.stats.intervals import Estimate, GroupBootstrap
 from keybench.stats.paired import Difference, holm, paired_difference
@@ -92,7 +91,7 @@ def recommend(
     labels : str
         Label space.
     """
-    right = {name: global_key.exact(a.predicted, a.truth, labels) for name, a in by_method.items()}
+    right = {name: a.right(labels) for name, a in by_method.items()}
     order = sorted(by_method, key=lambda name: -right[name].mean())
     checks = {name: check_needs(by_method[name], measures[name], right[name], needs, labels) for name in order}
     meeting = [name for name in order if all(check.met for check in checks[name])]

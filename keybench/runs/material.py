@@ -92,7 +92,10 @@ def prepare(experiment: Experiment, limit: int | None, n_jobs: int, steps: Steps
     manifests = [read_manifest(name) for name in experiment.manifests]
     steps.begin("reading", sum(manifest.labelled for manifest in manifests))
     loaded = [load(name, n_jobs, steps.move) for name in experiment.manifests]
-    corpus = pool(loaded).head(limit)
+    corpus = pool(loaded)
+    if experiment.task == "sections":  # only pieces whose source says which key holds when
+        corpus = corpus.select(np.flatnonzero(corpus.spans.n_rows > 0))
+    corpus = corpus.head(limit)
     groups = group(corpus.variant_keys)
     views = experiment.views if experiment.fit_view == SAME_VIEW else (*experiment.views, experiment.fit_view)
     heard = {name: hear(name, corpus.notes, corpus.chroma, experiment.view_seed) for name in dict.fromkeys(views)}

@@ -21,8 +21,10 @@ from keybench.runs import store
 from keybench.runs.material import Material
 from keybench.runs.spec import EstimatorSpec, Experiment
 
-_PACKAGES = ("numpy", "scipy", "scikit-learn", "pandas", "pyarrow", "mir_eval", "joblib", "symusic", "partitura", "pyreadr",
-             "music21")  # fmt: skip
+_PACKAGES = (
+    "numpy", "scipy", "scikit-learn", "pandas", "pyarrow", "mir_eval", "joblib", "symusic", "partitura", "pyreadr",
+    "music21",
+)  # fmt: skip
 
 
 def fingerprint(experiment: Experiment, material: Material) -> str:

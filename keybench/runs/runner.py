@@ -9,6 +9,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -20,7 +21,8 @@ from threadpoolctl import threadpool_limits
 
 from keybench.errors import RunError
 from keybench.estimators import KeyEstimator
-from keybench.key import KEY_NAMES, N_KEYS, format_keys, key_at, label_name, transpose_tonics
+from keybench.key import KEY_NAMES, N_KEYS, NO_MODE, Key, format_keys, key_at, keys_on, label_name, transpose_tonics
+from keybench.notes import KeySpan
 from keybench.runs import provenance, store
 from keybench.runs.material import Material, Split, Steps, prepare
 from keybench.runs.spec import SAME_VIEW, EstimatorSpec, Experiment
@@ -170,14 +172,19 @@ def _run_task(experiment: Experiment, material: Material, part: Callable[..., Pa
     for spec, view in task.parts:
         n = len(split.test)
         log_proba, errors, seconds = np.full((n, N_KEYS), np.nan), [fit_error] * n, np.nan
+        spans: list[list[KeySpan]] | None = [[]] * n if experiment.task == "sections" else None
         if fitted is not None:
             variant = fitted if spec is task.specs[0] else _share_fit(fitted, spec)
             # Cut off from the table it comes from, so that the time of an answer includes what new music needs.
             music = material.heard[view].music[split.test].detach()
             start = time.thread_time()
-            log_proba, errors = answer(variant, music)
+            if experiment.task == "sections":
+                spans, errors = answer_over_time(variant, music)
+            else:
+                log_proba, errors = answer(variant, music)
             seconds = (time.thread_time() - start) / max(n, 1)
-        _store_part(experiment, material, part(spec, view, split), split, spec, view, log_proba, errors, seconds)
+        answers = _Answers(log_proba, spans, errors, seconds)
+        _store_part(experiment, material, part(spec, view, split), split, spec, view, answers)
     return len(task.parts)
 
 
@@ -219,6 +226,43 @@ def answer(model: KeyEstimator, music: Any) -> tuple[npt.NDArray[np.float64], li
     return whole, errors
 
 
+def answer_over_time(model: KeyEstimator, music: Any) -> tuple[list[list[KeySpan]], list[str]]:
+    """Ask a method for the keys of all pieces over time and, where that fails, for the pieces one by one.
+
+    Returns
+    -------
+    spans : list of lists of KeySpan
+        Empty where it failed.
+    errors : list of str
+        Empty where it answered.
+    """
+    n = len(music)
+    try:
+        return _checked_spans(model.segment(music), n), [""] * n
+    except (Exception, SystemExit):
+        spans, errors = [], []
+    for i in range(n):
+        try:
+            spans += _checked_spans(model.segment(music[i].detach()), 1)
+            errors.append("")
+        except (Exception, SystemExit) as error:
+            spans.append([])
+            errors.append(_one_line(error))
+    return spans, errors
+
+
+def _checked_spans(answered: Any, n: int) -> list[list[KeySpan]]:
+    if not isinstance(answered, list) or len(answered) != n:
+        raise ValueError(f"answered with {type(answered).__name__} for {n} pieces; accepted: a list of spans for each")
+    for spans in answered:
+        last = -np.inf
+        for span in spans:
+            if not (np.isfinite(span.start) and last <= span.start <= span.end < np.inf and 0 <= span.key < N_KEYS):
+                raise ValueError(f"answered with {span}; accepted: spans in order that do not overlap, keys 0 to 83")
+            last = span.end
+    return answered
+
+
 def _checked(answered: Any, n: int) -> npt.NDArray[np.float64]:
     array = np.array(answered, dtype=float)
     if array.shape != (n, N_KEYS):
@@ -238,6 +282,16 @@ def _one_line(error: BaseException) -> str:
     return f"{type(error).__name__}: {text}"[:_MAX_ERROR_CHARS]
 
 
+@dataclass(frozen=True)
+class _Answers:
+    """What a method said of the pieces of a split: NaN rows, or empty spans, where it failed."""
+
+    log_proba: npt.NDArray[np.float64]
+    spans: list[list[KeySpan]] | None
+    errors: list[str]
+    seconds: float
+
+
 def _store_part(
     experiment: Experiment,
     material: Material,
@@ -245,15 +299,25 @@ def _store_part(
     split: Split,
     spec: EstimatorSpec,
     view: str,
-    log_proba: npt.NDArray[np.float64],
-    errors: list[str],
-    seconds: float,
+    answers: _Answers,
 ) -> None:
     corpus, test, n = material.corpus, split.test, len(split.test)
     pieces = corpus.pieces[test]
     unreadable = corpus.read_errors
-    errors = [unreadable.get(piece, "") or error for piece, error in zip(pieces, errors, strict=True)]
-    log_proba = np.where(np.array([bool(error) for error in errors])[:, None], np.nan, log_proba)
+    errors = [unreadable.get(piece, "") or error for piece, error in zip(pieces, answers.errors, strict=True)]
+    failed = np.array([bool(error) for error in errors], dtype=bool)
+    log_proba = np.where(failed[:, None], np.nan, answers.log_proba)
+    predicted = _predicted(log_proba)
+    truth_sections: list[Any] = [None] * n
+    sections: list[Any] = [None] * n
+    if answers.spans is not None:
+        spans = [[] if bad else said for bad, said in zip(failed, answers.spans, strict=True)]
+        predicted = [_longest(said) for said in spans]
+        sections = [
+            None if bad else [{"start": s.start, "end": s.end, "keys": KEY_NAMES[s.key]} for s in said]
+            for bad, said in zip(failed, spans, strict=True)
+        ]
+        truth_sections = _true_sections(material, view, test)
     tonic = transpose_tonics(corpus.tonic[test], material.heard[view].shift[test])
     columns = {
         "experiment": [experiment.name] * n,
@@ -269,11 +333,42 @@ def _store_part(
         "strata": [list(corpus.strata[i]) for i in test],
         "label": [label_name(int(t), int(m)) for t, m in zip(tonic, corpus.mode[test], strict=True)],
         "truth": _in_words(material.truth[view][test]),
-        "predicted": _predicted(log_proba),
-        "seconds": np.full(n, seconds),
+        "predicted": predicted,
+        "truth_sections": truth_sections,
+        "sections": sections,
+        "seconds": np.full(n, answers.seconds),
         "error": errors,
     }
     store.write_rows(path, columns, log_proba.astype(np.float32))
+
+
+def _longest(spans: list[KeySpan]) -> str | None:
+    """Name the key that holds longest; None where there is none."""
+    held: dict[int, float] = {}
+    for span in spans:
+        held[span.key] = held.get(span.key, 0.0) + span.end - span.start
+    return KEY_NAMES[max(held, key=lambda key: held[key])] if held else None
+
+
+def _true_sections(material: Material, view: str, test: npt.NDArray[np.int64]) -> list[list[dict[str, Any]]]:
+    """Return the labelled stretches of each piece, moved as the view moves the piece."""
+    spans = material.corpus.spans.transpose(material.heard[view].shift)
+    return [
+        [
+            {
+                "start": float(spans.start[j]),
+                "end": float(spans.end[j]),
+                "keys": _accepted(spans.tonic[j], spans.mode[j]),
+            }
+            for j in range(spans.offsets[i], spans.offsets[i + 1])
+        ]
+        for i in test
+    ]
+
+
+@cache
+def _accepted(tonic: int, mode: int) -> str:
+    return format_keys(keys_on(int(tonic)) if mode == NO_MODE else [Key(int(tonic), int(mode))])
 
 
 def _in_words(truth: npt.NDArray[np.bool_]) -> list[str]:

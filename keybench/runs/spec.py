@@ -62,8 +62,8 @@ class Needs:
 class Experiment:
     """One experiment, as its file states it.
 
-    `split_by` is ``group`` (cross-validation in `folds` folds), ``corpus`` (each corpus by methods fitted on the others)
-    or ``corpus pairs`` (each corpus by methods fitted on each one of the others). Methods are tested in each of `views`
+    `split_by` is ``group`` (cross-validation in `folds` folds), ``corpus`` (each corpus by methods fitted on the
+    others) or ``corpus pairs`` (each corpus by methods fitted on each one of the others). Methods are tested in each of `views`
     and learn from `fit_view`. The `task` is to name one key per piece, or its sections.
     """
 
@@ -153,14 +153,14 @@ def read_experiment(path: Path, own: Sequence[str] = ()) -> Experiment:
         raise bootstrap.fail(f"field 'resamples' is {resamples}; accepted: 100 or more")
     specs = tuple(_estimator(top, item) for item in top.take("estimators", list))
     for spec in specs:
-        _check_fits(top, spec, task, (*views, fit_view))
+        _check_fits(top, spec, (*views, fit_view))
     _unique(top, "estimators", [spec.name for spec in specs])
     needs = _needs(top.table("needs", {}))
     for fields in (split, bootstrap, top):
         fields.finish()
     return Experiment(
-        name, question, task, corpora, views, fit_view, view_seed, labels, split_by, folds, seed, resamples, specs, needs,
-        str(path),
+        name, question, task, corpora, views, fit_view, view_seed, labels, split_by, folds, seed, resamples, specs,
+        needs, str(path),
     )  # fmt: skip
 
 
@@ -182,17 +182,14 @@ def _views(top: Fields) -> tuple[tuple[str, ...], str, int]:
     return tuple(views), fit_view, seed
 
 
-def _check_fits(top: Fields, spec: EstimatorSpec, task: str, views: tuple[str, ...]) -> None:
-    """Complain of a method that cannot take what a view shows, or cannot do the task."""
+def _check_fits(top: Fields, spec: EstimatorSpec, views: tuple[str, ...]) -> None:
+    """Complain of a method that cannot take what a view shows."""
     tags = spec.make().tags
     media = {medium(name) for name in views if name != SAME_VIEW}
     for kind in media:
         if tags.takes not in (kind, "either"):
             raise top.fail(f"field 'estimators': {spec.name!r} takes {tags.takes}, and a view shows {kind}; "
                            "accepted: methods that take what the views show")  # fmt: skip
-    if task == "sections" and not tags.segment:
-        raise top.fail(f"field 'estimators': {spec.name!r} names one key for a whole piece; accepted for the task "
-                       "'sections': methods that follow the key")  # fmt: skip
 
 
 def _manifest(experiment: Path, corpus: str) -> str:

@@ -26,6 +26,8 @@ from keybench.key import N_KEYS
 SCHEMA = 2
 PREDICTIONS, RUN, SCORES, PARTS = "predictions.parquet", "run.json", "scores.json", "parts"
 
+SECTIONS = pa.list_(pa.struct([("start", pa.float64()), ("end", pa.float64()), ("keys", pa.string())]))
+
 COLUMNS = {
     "experiment": pa.string(),
     "corpus": pa.string(),
@@ -40,7 +42,9 @@ COLUMNS = {
     "strata": pa.list_(pa.string()),  # kinds that results are also given for
     "label": pa.string(),  # the key as written in the source; a note alone where it gives no mode
     "truth": pa.string(),  # every acceptable key
-    "predicted": pa.string(),  # null where the method failed
+    "predicted": pa.string(),  # null where the method failed; of sections, the key that holds longest
+    "truth_sections": SECTIONS,  # null where one key per piece is asked for
+    "sections": SECTIONS,  # null where one key per piece is asked for, or the method failed
     "log_proba": pa.list_(pa.float32(), N_KEYS),  # null where the method failed
     "seconds": pa.float64(),  # processor time for this piece, as its share of the fold's batch
     "error": pa.string(),  # empty, or why it failed
@@ -129,7 +133,7 @@ def read_run(out: Path) -> dict[str, Any]:
         raise RunError(f"{path}: not written by keybench; choose another directory")
     if run.get("schema") != SCHEMA:
         raise RunError(
-            f"{path}: schema {run.get('schema')!r}; accepted: {SCHEMA}; remove the directory and run the experiment again"
+            f"{path}: schema {run.get('schema')!r}; accepted: {SCHEMA}; remove it and run the experiment again"
         )
     return run
 

@@ -23,7 +23,7 @@ from keybench.key import (
     project_mask,
     truth_mask,
 )
-from keybench.scores import calibration, global_key
+from keybench.scores import calibration, global_key, sections
 from keybench.stats.intervals import NOTHING, Estimate, GroupBootstrap
 
 SCHEMA = 2
@@ -55,6 +55,9 @@ class Answers:
         Whether the truth may enter a headline number.
     strata : object array of tuples of str, shape (n,)
         Kinds that results are also given for.
+    over_time : float array, shape (n, 5), or None
+        Of experiments that ask for keys over time, per piece: the share of the time with the right key, and with the
+        right home note; changes of key found, said, and true (see `keybench.scores.sections`).
     """
 
     piece: npt.NDArray[np.str_]
@@ -69,6 +72,17 @@ class Answers:
     error: npt.NDArray[np.str_]
     headline: npt.NDArray[np.bool_]
     strata: npt.NDArray[np.object_]
+    over_time: FloatArray | None = None
+
+    def right(self, labels: str = "modes") -> FloatArray:
+        """1 for each piece whose key is right, else 0; of keys over time, the share of the time that is right."""
+        if self.over_time is not None:
+            return self.over_time[:, 0]
+        return global_key.exact(self.predicted, self.truth, labels)
+
+    def home(self) -> FloatArray:
+        """As `right`, of the home note alone."""
+        return self.over_time[:, 1] if self.over_time is not None else global_key.tonic(self.predicted, self.truth)
 
     def reference(self) -> npt.NDArray[np.int64]:
         """Key indices of the labels; where no mode is given, that of the answer, which cannot be held against it."""
@@ -76,7 +90,8 @@ class Answers:
 
     def select(self, rows: npt.NDArray[np.bool_] | npt.NDArray[np.int64]) -> Answers:
         """Return the answers to some pieces."""
-        return Answers(*(getattr(self, name)[rows] for name in self.__dataclass_fields__))
+        columns = (getattr(self, name) for name in self.__dataclass_fields__)
+        return Answers(*(None if column is None else column[rows] for column in columns))  # type: ignore[arg-type]
 
     def confidence(self, labels: str = "modes") -> FloatArray:
         """Probability of the predicted key, summed over all that project to the same label; NaN where it failed."""
@@ -135,8 +150,39 @@ def answers_by_condition(rows: pd.DataFrame, log_proba: FloatArray) -> dict[Cond
             error=part["error"].to_numpy(dtype=str),
             headline=part["headline"].to_numpy(dtype=bool),
             strata=strata,
+            over_time=_over_time(part),
         )
     return out
+
+
+def _over_time(part: pd.DataFrame) -> FloatArray | None:
+    """Score keys over time; None where one key per piece was asked for."""
+    if part["truth_sections"].isna().all():
+        return None
+    labels = str(part["labels"].iloc[0])
+    read = _SectionReader()
+    out = []
+    for true, said in zip(part["truth_sections"], part["sections"], strict=True):
+        truth, answer = read(true), read(said)
+        out.append((*sections.shares(truth, answer, labels), *sections.boundary_counts(truth, answer)))
+    return np.array(out, dtype=float).reshape(-1, 5)
+
+
+class _SectionReader:
+    """Turn stored sections into stretches; the few key sets that occur are parsed once."""
+
+    def __init__(self) -> None:
+        self._sets: dict[str, tuple[int, ...]] = {}
+
+    def __call__(self, stored: Any) -> list[sections.Stretch]:
+        return [] if stored is None else [
+            sections.Stretch(span["start"], span["end"], self._keys(span["keys"])) for span in stored
+        ]  # fmt: skip
+
+    def _keys(self, text: str) -> tuple[int, ...]:
+        if text not in self._sets:
+            self._sets[text] = tuple(sorted(key.index for key in parse_keys(text)))
+        return self._sets[text]
 
 
 def measure(answers: Answers, bootstrap: GroupBootstrap, labels: str = "modes") -> dict[str, Estimate]:
@@ -145,32 +191,51 @@ def measure(answers: Answers, bootstrap: GroupBootstrap, labels: str = "modes") 
     ``recall_<mode>`` goes by the mode as written in the source; a truth that accepts other keys is still met by them.
     ``mode_given_tonic`` looks only at pieces whose home note is right. The calibration error leaves failures out, since
     they state no probability; everywhere else a failure counts as a wrong answer. The
-    bounds of ``ms_per_piece`` are the quickest and the slowest fold.
+    bounds of ``ms_per_piece`` are the quickest and the slowest fold. Of keys over time, every share is a share of the
+    time, averaged over pieces, and the ``boundary`` measures count changes of key (see `keybench.scores.sections`).
     """
     n = len(answers.piece)
-    right = global_key.exact(answers.predicted, answers.truth, labels)
-    home = global_key.tonic(answers.predicted, answers.truth)
-    mode = answers.mode
-    everywhere = np.ones(n, dtype=bool)
-    weighted = global_key.mir_eval_weighted
-    figures: dict[str, tuple[FloatArray, npt.NDArray[np.bool_]]] = {
+    right, home, mode = answers.right(labels), answers.home(), answers.mode
+    everywhere = np.ones(n)
+    figures: dict[str, tuple[FloatArray, FloatArray]] = {
         "exact": (right, everywhere),
         "tonic": (home, everywhere),
-        "mode_given_tonic": (right, home > 0),
-        **{f"recall_{MODES[m]}": (right, mode == m) for m in range(N_MODES) if (mode == m).any()},
-        "mir_eval_weighted": (weighted(answers.predicted, answers.truth), everywhere),
-        "weighted_both_fifths": (weighted(answers.predicted, answers.truth, both_fifths=True), everywhere),
-        "log_loss": (calibration.log_loss(answers.log_proba, answers.accepted(labels)), everywhere),
+        "mode_given_tonic": (np.minimum(right, home), home),
+        **{f"recall_{MODES[m]}": (right, 1.0 * (mode == m)) for m in range(N_MODES) if (mode == m).any()},
     }
-    marks = np.column_stack([mask for _, mask in figures.values()]).astype(float)
-    values = np.column_stack([column for column, _ in figures.values()]) * marks
+    if answers.over_time is not None:
+        figures |= _boundary_figures(answers)
+    else:
+        weighted = global_key.mir_eval_weighted
+        figures |= {
+            "mir_eval_weighted": (weighted(answers.predicted, answers.truth), everywhere),
+            "weighted_both_fifths": (weighted(answers.predicted, answers.truth, both_fifths=True), everywhere),
+            "log_loss": (calibration.log_loss(answers.log_proba, answers.accepted(labels)), everywhere),
+        }
+    marks = np.column_stack([mask for _, mask in figures.values()])
+    values = np.column_stack([np.where(mask > 0, column, 0.0) for column, mask in figures.values()])
     out = dict(zip(figures, bootstrap.ratios(values, marks), strict=True))
+    for name in ("mir_eval_weighted", "weighted_both_fifths", "log_loss"):
+        out.setdefault(name, NOTHING)
     out["mean_mode_recall"] = _mean_mode_recall(right, mode, bootstrap)
     out["ms_per_piece"] = _milliseconds(answers.seconds)
-    out["calibration_error"] = _calibration_error(answers.confidence(labels), right, bootstrap)
+    out["calibration_error"] = (
+        NOTHING if answers.over_time is not None else _calibration_error(answers.confidence(labels), right, bootstrap)
+    )
     failures = int((answers.predicted < 0).sum())
     out["failures"] = Estimate(failures, failures, failures, n)
     return out
+
+
+def _boundary_figures(answers: Answers) -> dict[str, tuple[FloatArray, FloatArray]]:
+    """Return counts of changes over counts of changes: precision, recall and F are of all pieces together."""
+    assert answers.over_time is not None
+    found, said, true = answers.over_time[:, 2:].T
+    return {
+        "boundary_precision": (found, said),
+        "boundary_recall": (found, true),
+        "boundary_f": (2.0 * found, said + true),
+    }
 
 
 def _mean_mode_recall(right: FloatArray, mode: npt.NDArray[np.int64], bootstrap: GroupBootstrap) -> Estimate:

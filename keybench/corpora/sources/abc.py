@@ -5,17 +5,17 @@ from __future__ import annotations
 from collections.abc import Mapping
 from pathlib import PurePosixPath
 
-from keybench.corpora.manifest import Origin
+from keybench.corpora.manifest import Manifest
 from keybench.corpora.readers import abc
 from keybench.corpora.readers.reading import Reading
 from keybench.corpora.sources.base import Document, Facts, Label
 
-
 UNIT = "quarter"
+NEEDS = ""
 
 
 def documents(
-    origin: Origin, files: Mapping[str, bytes], companions: Mapping[str, bytes]
+    manifest: Manifest, files: Mapping[str, bytes], companions: Mapping[str, bytes]
 ) -> tuple[list[Document], list[tuple[str, str]]]:
     """Cut files into tunes; see `keybench.corpora.sources.base.Source`."""
     found: list[Document] = []

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Protocol, cast
 
-from keybench.corpora.manifest import FORMATS, Origin
+from keybench.corpora.manifest import FORMATS, Manifest
 from keybench.corpora.readers.reading import LabelSpan, Reading
 from keybench.key import NO_MODE, Key
 
@@ -68,18 +68,19 @@ class Facts:
 
 
 class Source(Protocol):
-    """What a module of this package has: the unit of its notes, and three functions."""
+    """What a module of this package has: the unit of its notes, a package that it needs, and three functions."""
 
     UNIT: str
+    NEEDS: str
 
     def documents(
-        self, origin: Origin, files: Mapping[str, bytes], companions: Mapping[str, bytes]
+        self, manifest: Manifest, files: Mapping[str, bytes], companions: Mapping[str, bytes]
     ) -> tuple[list[Document], list[tuple[str, str]]]:
         """Cut files into documents; also return (file, reason) for those that hold none.
 
         Parameters
         ----------
-        origin : Origin
+        manifest : Manifest
         files, companions : dict of str to bytes
             Content by path, of the origin and of its companion.
         """

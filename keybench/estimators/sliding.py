@@ -1,0 +1,157 @@
+"""Any method for whole pieces, made to follow the key: it hears a window that slides over the piece.
+
+Each window is answered for by itself; the keys of all windows together are the path that agrees best with these answers
+when each change of key costs a fixed penalty (Viterbi 1967, IEEE Transactions on Information Theory 13).
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import Any, Self
+
+import numpy as np
+import numpy.typing as npt
+
+from keybench.columns import offsets_of
+from keybench.errors import EstimatorError
+from keybench.estimators.base import FloatArray, KeyEstimator, Tags, as_notes, spans_of_steps
+from keybench.estimators.features import extent, median_by_piece
+from keybench.notes import KeySpan, NoteTable
+
+_BATCH_NOTES = 400_000  # notes in the windows of a batch of pieces
+
+
+class SlidingWindow(KeyEstimator):
+    """A method for whole pieces, heard through a sliding window, with a penalty for each change of key.
+
+    Parameters
+    ----------
+    base : str
+        Name of the method.
+    width, hop : float
+        Of the window, in beats: twice the median distance between onsets, so that tempo makes no difference.
+    change : float
+        What a change of key costs, in nats.
+    """
+
+    tags = Tags(learns=True, partial=False, segment=True)
+
+    def __init__(self, base: str = "krumhansl-kessler", width: float = 16.0, hop: float = 2.0, change: float = 6.0):
+        self.base = base
+        self.width = width
+        self.hop = hop
+        self.change = change
+
+    def fit(self, X: NoteTable, y: Any = None, groups: Any = None) -> Self:
+        """Fit the method on whole pieces `X` and their truths `y`."""
+        from keybench.estimators import make
+
+        if not (0.0 < self.hop <= self.width < np.inf and 0.0 <= self.change < np.inf):
+            raise EstimatorError(
+                f"width is {self.width!r}, hop {self.hop!r}, change {self.change!r}; accepted: 0 < hop <= width, "
+                "change 0 or more"
+            )
+        self.base_ = make(self.base).fit(X, y, groups)
+        return self
+
+    def predict_log_proba(self, X: NoteTable) -> FloatArray:
+        """Return the method's answer to the whole pieces, shape (n, 84)."""
+        self._check_fitted()
+        return self.base_.predict_log_proba(X)
+
+    def segment(self, X: NoteTable) -> list[list[KeySpan]]:
+        """Return the keys of each piece over time."""
+        self._check_fitted()
+        X = as_notes(X)
+        start, end = extent(X)
+        beat = _beats(X)
+        out: list[list[KeySpan]] = []
+        first = 0
+        load = np.cumsum(X.n_notes) * np.ceil(self.width / self.hop)
+        while first < len(X):
+            # As many pieces as make a batch, at least one.
+            before = load[first - 1] if first else 0.0
+            last = max(first + 1, int(np.searchsorted(load, before + _BATCH_NOTES, side="right")))
+            rows = np.arange(first, last)
+            out += self._segment(X[rows].detach(), start[rows], end[rows], beat[rows])
+            first = last
+        return out
+
+    def _segment(self, X: NoteTable, start: FloatArray, end: FloatArray, beat: FloatArray) -> list[list[KeySpan]]:
+        n_windows = np.maximum(np.ceil((end - start) / (self.hop * beat)).astype(np.int64), 1)
+        offsets = offsets_of(n_windows)
+        piece = np.repeat(np.arange(len(X)), n_windows)
+        place = np.arange(len(piece)) - offsets[piece]
+        begins = start[piece] + place * (self.hop * beat)[piece]
+        windows = _windows(
+            X, offsets, begins + (0.5 * (self.hop - self.width) * beat)[piece], (self.width * beat)[piece]
+        )
+        log_proba = self.base_.predict_log_proba(windows)
+        best = np.concatenate([best_path(log_proba[a:b], self.change) for a, b in pairwise(offsets)])
+        spans = spans_of_steps(best, begins, offsets, end)
+        return [[span for span in keys if span.end > span.start] for keys in spans]
+
+
+def _beats(X: NoteTable) -> FloatArray:
+    """Twice the median distance between onsets of each piece, shape (n,); 1 where there is none."""
+    gap = np.diff(X.onset)
+    inside = (X.piece[1:] == X.piece[:-1]) & (gap > 0)
+    beat = 2.0 * median_by_piece(gap[inside], X.piece[1:][inside], len(X))
+    return np.where(np.isnan(beat), 1.0, beat)
+
+
+def _windows(X: NoteTable, offsets: npt.NDArray[np.int64], opens: FloatArray, width: FloatArray) -> NoteTable:
+    """Return a table with a piece per window: the notes that sound in it, cut to it.
+
+    Parameters
+    ----------
+    X : NoteTable
+    offsets : int array, shape (n_pieces + 1,)
+        Windows of piece i are ``offsets[i]:offsets[i + 1]``.
+    opens, width : arrays, shape (n_windows,)
+    """
+    closes = opens + width
+    taken: list[npt.NDArray[np.int64]] = []
+    for i, (a, b) in enumerate(pairwise(offsets)):
+        notes = np.arange(X.offsets[i], X.offsets[i + 1])
+        onset = X.onset[notes]
+        # Notes are sorted by onset: those that begin before a window closes, and none that ended before it opens.
+        longest = X.duration[notes].max(initial=0.0)
+        low = np.searchsorted(onset, opens[a:b] - longest, side="left")
+        high = np.searchsorted(onset, closes[a:b], side="left")
+        for w in range(a, b):
+            chosen = notes[low[w - a] : high[w - a]]
+            sounding = (X.onset[chosen] + X.duration[chosen] > opens[w]) | (X.onset[chosen] >= opens[w])
+            taken.append(chosen[sounding])
+    window = np.repeat(np.arange(len(taken)), [len(part) for part in taken])
+    index = np.concatenate(taken) if taken else np.zeros(0, dtype=np.int64)
+    onset = np.maximum(X.onset[index], opens[window])
+    until = np.minimum(X.onset[index] + X.duration[index], closes[window])
+    order = np.lexsort((X.pitch[index], onset, window))
+    columns = {name: column[index][order] for name, column in X.columns().items()}
+    columns |= {"onset": onset[order], "duration": np.maximum(until - onset, 0.0)[order]}
+    return NoteTable(**columns, offsets=offsets_of(np.bincount(window, minlength=len(taken))), unit=X.unit)
+
+
+def best_path(log_proba: FloatArray, change: float) -> npt.NDArray[np.int64]:
+    """Return the states with the largest sum of log-probabilities less `change` for each change of state.
+
+    Parameters
+    ----------
+    log_proba : array, shape (n_steps, n_states)
+    change : float
+    """
+    n = len(log_proba)
+    came_from = np.zeros((n, log_proba.shape[1]), dtype=np.int64)
+    score = log_proba[0].copy()
+    states = np.arange(log_proba.shape[1])
+    for t in range(1, n):
+        top = int(score.argmax())
+        moved = score[top] - change
+        came_from[t] = np.where(score >= moved, states, top)
+        score = np.maximum(score, moved) + log_proba[t]
+    path = np.empty(n, dtype=np.int64)
+    path[-1] = int(score.argmax())
+    for t in range(n - 1, 0, -1):
+        path[t - 1] = came_from[t, path[t]]
+    return path

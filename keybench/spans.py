@@ -67,5 +67,3 @@ class SpanTable(PieceTable):
         shift = np.broadcast_to(np.asarray(semitones, dtype=np.int64), (len(self),))
         moved = transpose_tonics(self.tonic, np.repeat(shift, self.n_rows))
         return self._with(self.columns() | {"tonic": moved}, self.offsets)
-
-

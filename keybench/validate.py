@@ -84,7 +84,7 @@ def read_toml(path: Path, error: type[KeybenchError]) -> dict[str, Any]:
         raise error(f"{path}: no such file") from None
     except OSError as problem:
         raise error(f"{path}: cannot be read ({problem.strerror})") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as problem:
+    except (ValueError, RecursionError) as problem:  # also text that is no UTF-8, a NUL in the path, lists in lists
         raise error(f"{path}: not valid TOML ({problem})") from None
     if not table:
         raise error(f"{path}: the file is empty; see the shipped files for the fields that it needs")

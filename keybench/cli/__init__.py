@@ -162,21 +162,32 @@ class _Bars:
         return Steps(begin, move, lambda text: click.echo(f"keybench: {text}", err=True))
 
 
+def _or_dash(e: Any) -> str:
+    return f"{e.value:.3f}" if e.n else "-"
+
+
 def _print(made: Any, directory: Path) -> None:
     """Print the ranked table, the recommendation and where the files are."""
     scores = made.scores["all"]
     experiment = made.run["experiment"]
     n = scores[made.ranking[0]]["exact"].n
     wide = max(len(name) for name in made.ranking)
-    click.echo(f"{experiment['name']}: {n:,} pieces in {made.run['groups']:,} groups, {made.split}")
+    click.echo(f"{experiment['name']}: {n:,} pieces in {made.groups:,} groups, {made.split}")
+    if len(made.conditions) > 1:
+        click.echo(f"First of {len(made.conditions)} conditions: {made.condition.view}, learnt from "
+                   f"{made.condition.fitted_on}; the report has all.")  # fmt: skip
+    if experiment["task"] == "sections":
+        click.echo("Keys over time: shares are shares of the labelled time, averaged over pieces.")
+    if made.secondary:
+        click.echo("Secondary truth: these numbers are no headline.")
     click.echo(f"\n    {'method':<{wide}}  right  95 % interval  home note  mean of modes  log-loss  ms/piece  failed")
     for rank, name in enumerate(made.ranking, 1):
         s = scores[name]
         exact, modes, cost = s["exact"], s["mean_mode_recall"], s["ms_per_piece"]
         click.echo(
             f"{rank:>3} {name:<{wide}}  {exact.value:.3f}  {exact.low:.3f} - {exact.high:.3f}  {s['tonic'].value:9.3f}"
-            f"  {f'{modes.value:.3f}' if modes.n else '-':>13}  {s['log_loss'].value:8.3f}"
-            f"  {f'{cost.value:.3f}' if cost.n else '-':>8}  {int(s['failures'].value):6d}"
+            f"  {_or_dash(modes):>13}  {_or_dash(s['log_loss']):>8}"
+            f"  {_or_dash(cost):>8}  {int(s['failures'].value):6d}"
         )
     click.echo()
     for sentence in made.recommendation.words:

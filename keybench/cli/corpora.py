@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from keybench.cli.options import data_option, json_option
+from keybench.cli.options import cores, data_option, json_option
 
 
 @click.group()
@@ -165,6 +165,46 @@ def verify(corpus: str | None, as_json: bool) -> None:
     if not compared:
         sys.exit(3)
     sys.exit(int(any(result["state"] == "differs" for result in results)))
+
+
+@corpora.command()
+@click.argument("corpus", metavar="ID")
+@click.option("--save", is_flag=True, help="Keep which labels to look at, in audits/ beside the manifest.")
+@click.option("--all", "show_all", is_flag=True, help="Show every piece, not only those to look at.")
+@click.option(
+    "--jobs", "n_jobs", type=click.IntRange(min=1), default=None, help="Tasks at a time  [default: all cores]"
+)
+@data_option
+@json_option
+def audit(corpus: str, save: bool, show_all: bool, n_jobs: int | None, as_json: bool) -> None:
+    """Say how plausible each label is: final, scale fit, and methods that have not learnt from the piece.
+
+    Lists the labels that a person should look at. Nothing is changed.
+    """
+    from keybench import audit as auditing
+    from keybench.corpora import load, read_manifest
+
+    manifest = read_manifest(corpus)
+    loaded = load(corpus, n_jobs or cores())
+    rows = auditing.audit(loaded, manifest.label_space, n_jobs or cores())
+    if save:
+        path = manifest.base / "audits" / f"{manifest.id}.json"
+        auditing.save(path, loaded, rows)
+        click.echo(f"kept in {path}", err=True)
+    shown = rows if show_all else [row for row in rows if row.look]
+    if as_json:
+        click.echo(json.dumps(auditing.as_dicts(shown), indent=1))
+        return
+    for row in shown:
+        ends = {True: "ends on it", False: "ends elsewhere", None: "no notes"}[row.ends_on_home]
+        click.echo(
+            f"{row.piece}: {row.label}; {ends}; scale holds {row.scale_fit:.0%} (best {row.best_fit:.0%}); "
+            f"{len(row.agreeing)} of {len(auditing.METHODS)} methods agree; probability {row.probability:.2f}"
+            + (f". {'; '.join(row.flags).capitalize()}" if row.flags else "")
+        )
+    n = sum(row.look for row in rows)
+    click.echo(f"\n{manifest.id}: {n:,} of {len(rows):,} labels to look at ({n / max(len(rows), 1):.1%}); "
+               "an audit flags and never changes a truth")  # fmt: skip
 
 
 _SHOWN = 10

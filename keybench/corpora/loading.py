@@ -15,6 +15,7 @@ import numpy.typing as npt
 from keybench.chroma import ChromaTable
 from keybench.corpora import cache
 from keybench.corpora.assemble import files_hash, manifest_hash, read_files
+from keybench.corpora.audits import with_audit
 from keybench.corpora.corpus import LEFT_OUT, Corpus, Problem
 from keybench.corpora.locate import locate, missing_files, read_file
 from keybench.corpora.manifest import Manifest, Origin, read_manifest
@@ -57,12 +58,12 @@ def load(name: str, n_jobs: int = 1, progress: Callable[[int], None] = lambda n:
     cached = None if arrays is None else _unpack(manifest.id, state, content, arrays)
     if cached is not None:
         progress(len(cached))
-        return replace(cached, missing=missing)
+        return with_audit(replace(cached, missing=missing), manifest)
     corpus = read_files(manifest, files, companions, n_jobs, progress)
     if unreadable:  # not cached: the next time they may be readable
         return replace(corpus, problems=corpus.problems + unreadable, missing=missing)
     cache.write(path, _pack(corpus))
-    return replace(corpus, missing=missing)
+    return with_audit(replace(corpus, missing=missing), manifest)
 
 
 def _contents(manifest: Manifest, origin: Origin) -> tuple[dict[str, bytes], list[Problem], list[str]]:
@@ -100,7 +101,7 @@ def _version(package: str) -> str:
         return ""
 
 
-_COMPACT = {"pitch": np.float32, "part": np.int16, "accent": np.int8}
+_COMPACT = {"part": np.int32, "accent": np.int8}  # pitch stays exact: it may be any fraction
 
 
 def _pack(corpus: Corpus) -> dict[str, npt.NDArray]:

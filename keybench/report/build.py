@@ -53,6 +53,8 @@ class Report:
         ``conditions[condition][corpus][method][metric]``, all conditions.
     secondary : bool
         True if no corpus of the experiment may enter a headline number.
+    groups : int
+        Groups of related pieces in the headline.
     recommendation : Recommendation
     confusion : dict
         See `confusion`, for the recommended method.
@@ -71,6 +73,7 @@ class Report:
     strata: Scores
     conditions: dict[Condition, Scores]
     secondary: bool
+    groups: int
     recommendation: Recommendation
     confusion: list[dict[str, Any]]
     reliability: list[tuple[str, list[tuple[float, float, int]]]]
@@ -113,6 +116,7 @@ def derive(out: Path) -> Report:
         Needs(**{**needs, "modes": tuple(needs["modes"])}),
         GroupBootstrap(some.group[pooled], resamples, seed),
         labels,
+        over_time=experiment["task"] == "sections",
     )
     ranking = sorted(by_method, key=lambda name: -scores[ALL][name]["exact"].value)
     shown = _panels(recommendation, ranking)
@@ -126,6 +130,7 @@ def derive(out: Path) -> Report:
         strata=strata,
         conditions=conditions,
         secondary=not some.headline.any(),
+        groups=len(np.unique(some.group[pooled])),
         recommendation=recommendation,
         confusion=confusion(by_method[recommendation.nearest]),
         reliability=[(name, _reliability(by_method[name], labels)) for name in shown],

@@ -74,6 +74,7 @@ def recommend(
     needs: Needs,
     bootstrap: GroupBootstrap,
     labels: str,
+    over_time: bool = False,
 ) -> Recommendation:
     """Apply the rule of this module to pooled answers.
 
@@ -90,10 +91,14 @@ def recommend(
         Over the same pieces.
     labels : str
         Label space.
+    over_time : bool
+        Whether keys over time were asked for, so that shares are shares of the time.
     """
     right = {name: a.right(labels) for name, a in by_method.items()}
     order = sorted(by_method, key=lambda name: -right[name].mean())
-    checks = {name: check_needs(by_method[name], measures[name], right[name], needs, labels) for name in order}
+    checks = {
+        name: check_needs(by_method[name], measures[name], right[name], needs, labels, over_time) for name in order
+    }
     meeting = [name for name in order if all(check.met for check in checks[name])]
     pool = meeting or order
     leader = pool[0] if meeting else min(order, key=lambda name: (sum(not c.met for c in checks[name]),
@@ -111,21 +116,27 @@ def recommend(
     result = Recommendation(
         chosen if meeting else None, chosen, checks[chosen], as_good, margin, simpler, order[0]
     )  # fmt: skip
-    result.words.extend(_words(result, by_method, measures, labels))
+    result.words.extend(_words(result, by_method, measures, labels, over_time))
     result.cautions.extend(_cautions(by_method[chosen], measures[chosen], right[chosen], labels))
     return result
 
 
 def check_needs(
-    answers: Answers, measured: dict[str, Estimate], right: npt.NDArray[np.float64], needs: Needs, labels: str
+    answers: Answers,
+    measured: dict[str, Estimate],
+    right: npt.NDArray[np.float64],
+    needs: Needs,
+    labels: str,
+    over_time: bool = False,
 ) -> list[NeedMet]:
     """Hold one method against each need that is stated."""
     checks = []
+    of = "of the time" if over_time else "of pieces"
     if needs.min_exact > 0:
         exact = measured["exact"]
         checks.append(
             NeedMet(
-                f"{_WHAT[labels]} right in at least {needs.min_exact:.0%} of pieces",
+                f"{_WHAT[labels]} right in at least {needs.min_exact:.0%} {of}",
                 f"{exact.value:.1%} ({exact.low:.1%} to {exact.high:.1%})",
                 exact.value >= needs.min_exact,
             )
@@ -155,8 +166,9 @@ def check_needs(
     return checks
 
 
-def _of_1000(e: Estimate) -> str:
-    return f"{1000 * e.value:.0f} of 1,000 pieces (95 % interval {1000 * e.low:.0f} to {1000 * e.high:.0f})"
+def _of_1000(e: Estimate, over_time: bool) -> str:
+    span = f"(95 % interval {1000 * e.low:.0f} to {1000 * e.high:.0f})"
+    return f"{1000 * e.value:.0f} of 1,000 {'seconds' if over_time else 'pieces'} {span}"
 
 
 def _p_text(p: float) -> str:
@@ -168,7 +180,11 @@ def _mode_means(best: Estimate, chosen: Estimate) -> str:
 
 
 def _words(
-    r: Recommendation, by_method: dict[str, Answers], measures: dict[str, dict[str, Estimate]], labels: str
+    r: Recommendation,
+    by_method: dict[str, Answers],
+    measures: dict[str, dict[str, Estimate]],
+    labels: str,
+    over_time: bool,
 ) -> list[str]:
     chosen = measures[r.nearest]
     words = []
@@ -178,8 +194,8 @@ def _words(
         missed = "; ".join(check.need for check in r.needs if not check.met)
         words.append(f"No method here meets every stated need. {r.nearest} comes nearest; it misses: {missed}.")
     words.append(
-        f"It names {_WHAT[labels]} right for {_of_1000(chosen['exact'])}"
-        + ("." if labels == "tonic" else f", and the home note alone for {_of_1000(chosen['tonic'])}.")
+        f"It names {_WHAT[labels]} right for {_of_1000(chosen['exact'], over_time)}"
+        + ("." if labels == "tonic" else f", and the home note alone for {_of_1000(chosen['tonic'], over_time)}.")
     )
     if r.as_good:
         words.append(f"Not told apart from it on these pieces, and no simpler: {', '.join(r.as_good)}.")
@@ -192,14 +208,19 @@ def _words(
         low, high = sorted((abs(d.low), abs(d.high))) if d.low * d.high > 0 else (d.low, d.high)
         words.append(
             f"Against {r.simpler}, the best of the simpler methods, it gets {1000 * abs(d.value):.0f} {change} of "
-            f"1,000 right (95 % interval {1000 * low:.0f} to {1000 * high:.0f}): it alone is right on {d.only_a} "
-            f"pieces, the other alone on {d.only_b} (exact McNemar test, p {_p_text(d.p_mcnemar)})."
+            f"1,000 right (95 % interval {1000 * low:.0f} to {1000 * high:.0f}): "
+            + (
+                f"it is right for longer on {d.only_a} pieces, the other on {d.only_b} (sign test"
+                if over_time
+                else f"it alone is right on {d.only_a} pieces, the other alone on {d.only_b} (exact McNemar test"
+            )
+            + f", p {_p_text(d.p_mcnemar)})."
         )
     if r.most_often_right != r.nearest:
         best = measures[r.most_often_right]
         words.append(
             f"If only the share of right answers counts, {r.most_often_right} is right most often: "
-            f"{_of_1000(best['exact'])}" + _mode_means(best["mean_mode_recall"], chosen["mean_mode_recall"])
+            f"{_of_1000(best['exact'], over_time)}" + _mode_means(best["mean_mode_recall"], chosen["mean_mode_recall"])
         )
     return words
 

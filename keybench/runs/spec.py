@@ -63,8 +63,8 @@ class Experiment:
     """One experiment, as its file states it.
 
     `split_by` is ``group`` (cross-validation in `folds` folds), ``corpus`` (each corpus by methods fitted on the
-    others) or ``corpus pairs`` (each corpus by methods fitted on each one of the others). Methods are tested in each of `views`
-    and learn from `fit_view`. The `task` is to name one key per piece, or its sections.
+    others) or ``corpus pairs`` (each corpus by methods fitted on each one of the others). Methods are tested in each of
+    `views` and learn from `fit_view`. The `task` is to name one key per piece, or its sections.
     """
 
     name: str

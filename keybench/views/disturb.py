@@ -44,8 +44,8 @@ def passing_notes(table: NoteTable, percent: int, label: str) -> NoteTable:
     """Fill whole-tone steps with the semitone between: a chromatic passing note, unaccented.
 
     It takes the second half of the first note's length. It fits between a note and the next of the same part if they
-    are two semitones apart, no other notes of the part begin with either, the first has a length and ends before the
-    second begins, and the rest between them, if any, is no longer than the first. `percent` of these places are filled.
+    are two semitones apart, no other notes of the part begin with either, the first ends before the second begins, and
+    the rest between them, if any, is no longer than the first. `percent` of these places are filled.
     """
     piece = table.piece
     order = np.lexsort((table.pitch, table.onset, table.part, piece))
@@ -57,7 +57,7 @@ def passing_notes(table: NoteTable, percent: int, label: str) -> NoteTable:
     length = table.duration[a]
     rest = table.onset[b] - table.onset[a] - length
     fits = same_part & alone[:-1] & alone[1:] & (np.abs(np.abs(step) - 2.0) < 1e-6)
-    fits &= (length > 0) & (rest >= -TOLERANCE) & (rest <= length)
+    fits &= (rest >= -TOLERANCE) & (rest <= length)
     filled = fits & (draw_for_notes(table, label)[0, a] < percent / 100)
 
     first, half = a[filled], length[filled] / 2

@@ -31,7 +31,7 @@ def lowest_line(table: NoteTable) -> NoteTable:
     moment = np.cumsum(opens) - 1  # of each note: the distinct onset, counted through all pieces
     time = table.onset[opens]
     final = (np.cumsum(np.bincount(piece[opens], minlength=len(table))) - 1)[piece]
-    until = _last_moment_heard(moment, table.onset + table.duration, time, final)
+    until = _last_moment_heard(moment, table.onset + table.duration - TOLERANCE, time, final)
     order = np.unique(table.pitch, return_inverse=True)[1] * len(piece) + np.arange(len(piece))
     bass = _smallest_over(order, moment, until, len(time)) % len(piece)  # of each moment: its lowest note
 
@@ -90,17 +90,17 @@ def _last_moment_heard(moment: IntArray, end: FloatArray, time: FloatArray, fina
     moment, final : int arrays, shape (n_notes,)
         Where each note begins, and the last moment of its piece.
     end : float array, shape (n_notes,)
-        When each note ends.
+        When each note ends; a moment at that time hears it no more.
     time : float array, shape (n_moments,)
         When each moment is; ascending within a piece.
     """
     until = moment.copy()
-    held = np.flatnonzero(time[np.minimum(moment + 1, final)] < end - TOLERANCE)
-    last, limit, ends = moment[held], final[held], end[held] - TOLERANCE
+    held = np.flatnonzero(time[np.minimum(moment + 1, final)] < end)
+    last, limit = moment[held], final[held]
     step = 1 << int((limit - last).max(initial=0)).bit_length()
     while step:
         further = np.minimum(last + step, limit)
-        last = np.where(time[further] < ends, further, last)
+        last = np.where(time[further] < end[held], further, last)
         step //= 2
     until[held] = last
     return until

@@ -41,13 +41,18 @@ class Metre:
         return self.numerator * self.unit
 
     @property
+    def is_compound(self) -> bool:
+        """Whether a beat has three units (6/8, 9/4, ...)."""
+        return self.numerator > 3 and self.numerator % 3 == 0
+
+    @property
     def group(self) -> float:
         """Distance in quarters between strong beats, from the first beat of the bar on (common practice, no source).
 
         Three units in compound metres, two where the bar has four units or a multiple, one in alla breve; elsewhere
         the bar has no strong beat besides its first.
         """
-        if self.numerator > 3 and self.numerator % 3 == 0:
+        if self.is_compound:
             return 3 * self.unit
         if self.numerator % 4 == 0:
             return 2 * self.unit

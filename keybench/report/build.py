@@ -20,6 +20,7 @@ from keybench.report.recommend import Recommendation, recommend
 from keybench.runs import store
 from keybench.runs.spec import Needs
 from keybench.scores import calibration, table
+from keybench.scores.sections import BOUNDARY_TOLERANCE
 from keybench.scores.table import ALL, Answers, Condition
 from keybench.stats.intervals import Estimate, GroupBootstrap
 
@@ -117,6 +118,7 @@ def derive(out: Path) -> Report:
         GroupBootstrap(some.group[pooled], resamples, seed),
         labels,
         over_time=experiment["task"] == "sections",
+        secondary=not some.headline.any(),
     )
     ranking = sorted(by_method, key=lambda name: -scores[ALL][name]["exact"].value)
     shown = _panels(recommendation, ranking)
@@ -153,6 +155,9 @@ def _panels(recommendation: Recommendation, ranking: list[str]) -> list[str]:
 
 
 def _reliability(answers: Answers, labels: str) -> list[tuple[float, float, int]]:
+    """Return the points of one panel; of keys over time no probability is stated."""
+    if answers.over_time is not None:
+        return []
     answered = answers.select(answers.predicted >= 0)
     right = answered.right(labels)
     return calibration.reliability(answered.confidence(labels), right) if len(right) else []
@@ -234,6 +239,7 @@ def _build(out: Path) -> Report:
         "n_bins": calibration.N_BINS,
         "min_pieces": table.MIN_PIECES_PER_MODE,
         "min_stratum": table.MIN_PIECES_PER_STRATUM,
+        "tolerance": f"{BOUNDARY_TOLERANCE:g}",
         "fits": {condition.fitted_on for condition in report.conditions},
         "figure": Markup(reliability_svg(report.reliability)),
         "rules_of_thumb": _rules_of_thumb(report),

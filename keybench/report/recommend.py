@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from keybench.key import MODES, RELATIONS, mode_in_text, relation
+from keybench.key import MAJOR, MINOR, MODES, RELATIONS, mode_in_text, relation
 from keybench.runs.spec import Needs
 from keybench.scores.table import MIN_PIECES_PER_MODE, Answers
 from keybench.stats.intervals import Estimate, GroupBootstrap
@@ -75,6 +75,7 @@ def recommend(
     bootstrap: GroupBootstrap,
     labels: str,
     over_time: bool = False,
+    secondary: bool = False,
 ) -> Recommendation:
     """Apply the rule of this module to pooled answers.
 
@@ -93,6 +94,8 @@ def recommend(
         Label space.
     over_time : bool
         Whether keys over time were asked for, so that shares are shares of the time.
+    secondary : bool
+        Whether the truth is too doubtful, or too synthetic, to recommend anything by.
     """
     right = {name: a.right(labels) for name, a in by_method.items()}
     order = sorted(by_method, key=lambda name: -right[name].mean())
@@ -116,7 +119,10 @@ def recommend(
     result = Recommendation(
         chosen if meeting else None, chosen, checks[chosen], as_good, margin, simpler, order[0]
     )  # fmt: skip
-    result.words.extend(_words(result, by_method, measures, labels, over_time))
+    words = _words(result, by_method, measures, labels, over_time)
+    if secondary:
+        words[0] = f"No recommendation: the truth here is secondary. Of these methods {chosen} does best by the rule."
+    result.words.extend(words)
     result.cautions.extend(_cautions(by_method[chosen], measures[chosen], right[chosen], labels))
     return result
 
@@ -230,11 +236,15 @@ def _cautions(
 ) -> list[str]:
     cautions = []
     mode = answers.mode
-    for m, name in enumerate(MODES):
+    judged = {"modes": range(len(MODES)), "major-minor": (MAJOR, MINOR), "tonic": ()}[labels]
+    if labels == "tonic":
+        cautions.append("The mode: these labels name home notes only, so nothing was measured.")
+    for m in judged:
+        name = MODES[m]
         n = int((mode == m).sum())
         if n < MIN_PIECES_PER_MODE:
             cautions.append(
-                f"{mode_in_text(m).capitalize() if m in (0, 5) else mode_in_text(m)}: "
+                f"{mode_in_text(m).capitalize() if m in (MAJOR, MINOR) else mode_in_text(m)}: "
                 + (f"only {n} pieces, too few to say." if n else "nothing measured, no such pieces.")
             )
             continue

@@ -10,7 +10,7 @@ Choices, checked against partitura and music21 in the tests:
 - Tied notes are one note. A tie that leads nowhere, or to another pitch, ties nothing.
 - Grace notes (``q``, ``Q``) are left out: they have no length of their own.
 - A note of a chord without a length has the length of the note before it in the chord.
-- Rows say what sounds together: a spine that is short of the others waits for them. After a chord of several lengths
+- Rows follow each other in time: a spine that is short of the others waits for them. After a chord of several lengths
   its spine goes on when the shortest ends.
 """
 
@@ -97,11 +97,15 @@ def _rows(data: bytes) -> Iterator[tuple[int, list[_Column], list[str]]]:
     ReadError
         If there is no ``**kern`` spine, or a row has more tokens than columns or lacks one of a ``**kern`` column.
     """
-    lines = [(number, line.split("\t")) for number, line in enumerate(_lines(data), 1) if line and line[0] != "!"]
+    lines = [
+        (number, line.split("\t")) for number, line in enumerate(_lines(data), 1) if line.strip() and line[0] != "!"
+    ]
     if not lines or "**kern" not in lines[0][1]:
         raise ReadError("no **kern spine; accepted: a Humdrum file with at least one")
     columns = [_Column(spine, kind) for spine, kind in enumerate(lines[0][1])]
     for number, tokens in lines[1:]:
+        if not columns:
+            return  # all spines have ended
         # Columns of other kinds may lack their tokens at the end of a row (so in two of the textbook examples).
         if len(tokens) > len(columns) or any(column.kind == "**kern" for column in columns[len(tokens) :]):
             raise ReadError(f"line {number}: {len(tokens)} tokens in {len(columns)} columns; accepted: one in each")
@@ -109,9 +113,10 @@ def _rows(data: bytes) -> Iterator[tuple[int, list[_Column], list[str]]]:
         yield number, columns, tokens
         if not _PATHS.isdisjoint(tokens):
             columns = _follow_paths(columns, tokens)
-        for column, token in zip(columns, tokens, strict=False):
-            if token.startswith("**"):
-                column.kind = token  # a spine that was added names its kind
+        elif tokens[0].startswith("*"):
+            for column, token in zip(columns, tokens, strict=True):
+                if token.startswith("**"):
+                    column.kind = token  # a spine that was added names its kind
 
 
 def _follow_paths(columns: list[_Column], tokens: list[str]) -> list[_Column]:
@@ -137,15 +142,15 @@ def _follow_paths(columns: list[_Column], tokens: list[str]) -> list[_Column]:
 def _timed_rows(data: bytes) -> Iterator[_Row]:
     """Yield the rows with the times at which they stand.
 
-    A row of notes stands where the last of its ``**kern`` tokens can begin, a row of rests of other spines only where
-    the row before it does, a bar line or an interpretation where all spines have ended.
+    A row of data stands where the last of its ``**kern`` tokens can begin and no earlier than the row before it; a bar
+    line or an interpretation where the first of what then sounds ends.
 
     Raises
     ------
     ReadError
         See `_rows` and `_notes`.
     """
-    time = Fraction(0)
+    time = last_begun = Fraction(0)
     for number, columns, tokens in _rows(data):
         pairs = list(zip(columns, tokens, strict=True))
         kern = [(column, token) for column, token in pairs if column.kind == "**kern"]
@@ -153,7 +158,7 @@ def _timed_rows(data: bytes) -> Iterator[_Row]:
         is_data = tokens[0][:1] not in ("*", "=")
         if is_data:
             begun = [(column, token) for column, token in kern if token not in _NULL]
-            time = max((column.time for column, _ in begun), default=time)
+            time = last_begun = max([time, *(column.time for column, _ in begun)])
             for column, token in begun:
                 try:
                     lengths = [note.length for note in _notes(token)]
@@ -163,7 +168,7 @@ def _timed_rows(data: bytes) -> Iterator[_Row]:
                 if column.time.denominator > _MAX_GRID:
                     raise ReadError(f"line {number}: lengths without a common part; accepted: {_MAX_GRID:,}ths")
         else:
-            time = max((column.time for column, _ in kern), default=time)
+            time = max(time, min((column.time for column, _ in kern if column.time > last_begun), default=time))
         yield _Row(time, kern, text, is_data)
 
 

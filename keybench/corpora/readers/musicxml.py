@@ -49,10 +49,12 @@ def read_notes(data: bytes) -> Reading:
     """
     from partitura import load_musicxml
 
-    text = _music_only(_score_text(data))
+    text = _score_text(data)
     try:
-        score = load_musicxml(io.BytesIO(text), quiet=True)
+        score = load_musicxml(io.BytesIO(_music_only(text)), quiet=True)
         reading = reading_of(score.parts[::-1])
+    except ReadError:
+        raise
     except Exception as error:  # partitura raises whatever its own code meets
         reason = str(error).strip().split("\n")[0][:100]
         raise ReadError(f"partitura made nothing of it ({reason}); accepted: partwise MusicXML") from None
@@ -122,7 +124,8 @@ def _music_only(text: bytes) -> bytes:
             bare_measure = etree.SubElement(bare_part, "measure", number=measure.get("number", ""))
             for element in list(measure):  # appending moves it
                 if element.tag == "note":
-                    _strip_note(element)
+                    if not _strip_note(element):
+                        continue
                 elif element.tag == "attributes":
                     _strip_attributes(element)
                 elif element.tag not in ("backup", "forward"):
@@ -132,12 +135,16 @@ def _music_only(text: bytes) -> bytes:
     return bytes(etree.tostring(bare))
 
 
-def _strip_note(note: Any) -> None:
-    """Leave pitch, length and ties; make a rest of a cue note and of a note without pitch."""
+def _strip_note(note: Any) -> bool:
+    """Leave pitch, length and ties, and say whether anything is left.
+
+    A cue note and a note without pitch become rests; in a chord they vanish.
+    """
     silent = note.find("cue") is not None or note.find("unpitched") is not None
     for child in list(note):
         if child.tag not in _KEPT_IN_NOTE or (silent and child.tag in ("pitch", "tie")):
             note.remove(child)
+    return not (silent and note.find("chord") is not None)
 
 
 def _close_ties(part: Any) -> None:

@@ -86,7 +86,8 @@ def accents(onset: FloatArray, bars: Bars | None, metres: Sequence[Metre]) -> In
     full = np.array([m.bar for m in metres])[metre]
     group = np.array([m.group for m in metres])[metre]
     into = np.zeros(len(length))
-    into[0] = max(full[0] - length[0], 0.0)  # a pickup begins late in its bar
+    if len(length) > 1:
+        into[0] = max(full[0] - length[0], 0.0)  # a pickup begins late in its bar
 
     bar = np.searchsorted(bars.onset, onset + _TOLERANCE, side="right") - 1
     position = onset - bars.onset[bar] + into[bar]
@@ -196,6 +197,7 @@ class _Voice:
 
 
 def _read_part(part: Any) -> _Voice:
+    """Return bars, notes and metres of one of partitura's parts."""
     from partitura.score import GraceNote, Measure, TimeSignature, Transposition
 
     measures = list(part.iter_all(Measure))

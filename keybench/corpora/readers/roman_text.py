@@ -35,7 +35,7 @@ _MAX_LINE_CHARS = 20_000
 
 _METRE = re.compile(r"(?i)time\s*signature\s*:\s*(\d{1,2})/(\d{1,2})(?!\d)")
 _MEASURE = re.compile(
-    r"m\s?(?P<number>\d{1,5})(?P<ending>[a-h]?)(-\d{1,5}[a-h]?)?(?P<variant>var\w*)?:?\s*(?P<rest>.*)"
+    r"m\s?(?P<number>\d{1,5})(?P<ending>[a-h]?)(-\d{1,5}[a-h]?)?\s*(?P<variant>var\w*)?:?\s*(?P<rest>.*)"
 )
 _COPY = re.compile(r"=\s*m(\d{1,5})(?:-m?(\d{1,5}))?\s*")
 _BEAT = re.compile(r"b(\d{1,2})(\.\d{1,6})?(\.\d{1,6})?:?")
@@ -106,7 +106,7 @@ class Alignment:
     transposition : int
         Semitones from the keys of the analysis up to those of the score, -5 to 6.
     share : float
-        Share of the chords whose root and third sound in the score when they begin, so moved.
+        Share of the chords whose root and third sound in the score while they last, so moved.
     reason : str
         Why it does not fit; empty if it does.
     """
@@ -158,6 +158,7 @@ class _Chord(RomanPlace):
 
 
 def _read_chords(text: str) -> Iterator[_Chord]:
+    """Yield the chords in the order of the text, from the first key on."""
     key, is_new = None, False
     for measure, metre, tokens in _measures(text):
         beat = 1.0
@@ -230,6 +231,7 @@ def _root_and_third(figure: str, key: Key) -> tuple[int, int]:
 
 
 def _degree(accidental: str, numeral: str, key: Key) -> int:
+    """Return the pitch class that a numeral stands on."""
     degree = _DEGREES[numeral.lower()]
     shift = accidental.count("#") - accidental.count("b") - accidental.count("-")
     if key.mode == MINOR and degree in (5, 6) and (shift < 0 or (shift == 0 and numeral.islower())):
@@ -289,10 +291,11 @@ def _onsets(places: Sequence[RomanPlace], bars: Bars, offset: int) -> FloatArray
 def alignment(chords: Sequence[RomanChord], notes: Piece, bars: Bars) -> Alignment:
     """Decide whether an analysis fits a score.
 
-    An analysis fits if the root of its chords sounds in the score at the moment when the chord begins: for at least
-    80 % of all chords, and for at least 60 % in each quarter of the analysis, so that a part that is shifted (by a
-    repeat written out in one of the two, say) does not pass. Measure numbers of the analysis may be moved by a number
-    of bars, the same throughout, and the keys transposed; what is written counts unless something else is better.
+    An analysis fits if both root and third of its chords sound in the score while the chord lasts: for at least 80 %
+    of all chords, and for at least 60 % in each quarter of the analysis, so that a part that is shifted (by a repeat
+    written out in one of the two, say) does not pass. (A root alone would not tell a key from that of its fifth.)
+    Measure numbers of the analysis may be moved by a number of bars, the same throughout, and the keys transposed; of
+    all such readings the one with the largest share counts, and of equal ones the nearest to what is written.
 
     Parameters
     ----------
@@ -315,7 +318,7 @@ def alignment(chords: Sequence[RomanChord], notes: Piece, bars: Bars) -> Alignme
     transpositions = sorted(range(-5, 7), key=abs)
     hits = np.zeros((len(offsets), len(transpositions), len(chords)), dtype=bool)
     for i, offset in enumerate(offsets):
-        sounding = _sounding(_onsets(chords, bars, offset), notes)
+        sounding = _sounding(_onsets(chords, bars, offset), bars.end, notes)
         for j, transposition in enumerate(transpositions):
             hits[i, j] = sounding[rows, (roots + transposition) % 12] & sounding[rows, (thirds + transposition) % 12]
     shares = hits.mean(axis=2)
@@ -325,15 +328,23 @@ def alignment(chords: Sequence[RomanChord], notes: Piece, bars: Bars) -> Alignme
     if share >= _LEAST_SHARE and min(quarters) >= _LEAST_SHARE_OF_QUARTER:
         return Alignment(True, offsets[i], transpositions[j], share)
     reason = (
-        f"roots sound for {share:.0%} of the chords ({', '.join(f'{q:.0%}' for q in quarters)} by quarters), at best; "
-        f"accepted: {_LEAST_SHARE:.0%} and {_LEAST_SHARE_OF_QUARTER:.0%} in each quarter"
+        f"roots and thirds sound for {share:.0%} of the chords ({', '.join(f'{q:.0%}' for q in quarters)} by quarters) "
+        f"at best; accepted: {_LEAST_SHARE:.0%} and {_LEAST_SHARE_OF_QUARTER:.0%} in each quarter"
     )
     return Alignment(False, offsets[i], transpositions[j], share, reason)
 
 
-def _sounding(times: FloatArray, notes: Piece) -> npt.NDArray[np.bool_]:
-    """Return which pitch classes sound at each time, shape (n_times, 12); none where the time is NaN."""
-    held = (notes.onset[None] <= times[:, None] + 1e-6) & (times[:, None] + 1e-6 < (notes.onset + notes.duration)[None])
-    classes = np.eye(12, dtype=np.int64)[notes.pitch.astype(np.int64) % 12]
+def _sounding(times: FloatArray, end: float, notes: Piece) -> npt.NDArray[np.bool_]:
+    """Return which pitch classes sound from each time until the next later one, or the end.
+
+    Returns
+    -------
+    bool array, shape (n_times, 12)
+        No class where the time is NaN.
+    """
+    stops = np.append(np.unique(times[np.isfinite(times)]), end)
+    until = stops[np.minimum(np.searchsorted(stops, times, side="right"), len(stops) - 1)]
+    held = (notes.onset < until[:, None] - 1e-6) & (times[:, None] + 1e-6 < notes.onset + notes.duration)
+    classes = np.eye(12, dtype=np.int64)[np.round(notes.pitch).astype(np.int64) % 12]
     sounding: npt.NDArray[np.bool_] = held.astype(np.int64) @ classes > 0
     return sounding

@@ -67,7 +67,7 @@ _SHALLOW: tuple[str, ...] = ("--depth=1",)
 _WHOLE: tuple[str, ...] = ()
 _ALL_REFS = ("+refs/heads/*:refs/remotes/origin/*", "+refs/tags/*:refs/tags/*")
 
-_REFUSAL = re.compile(r"unadvertised object|want \S+ not valid|not support shallow|error: unknown option")
+_REFUSAL = re.compile(r"unadvertised object|want \S+ not valid|not support shallow")
 _COUNT = re.compile(r"(?:Receiving|Unpacking) objects:\s+\d+% \((\d+)/(\d+)\)")
 _CHATTER = re.compile(r"remote: (Enumerating|Counting|Compressing|Total)|hint:|warning:|From |[A-Z][a-z]+ \w+:\s+\d+%")
 # Nothing of these may be converted on checkout, whatever the repository's own attributes say.
@@ -87,7 +87,7 @@ def fetch_git(repository: str, commit: str, folders: Sequence[str], target: Path
 
     No more is asked for than the server lets one ask: one commit, and of it the contents of the folders only. Files
     are written byte for byte as the commit has them; symbolic links become plain files that hold the name of their
-    target; submodules are left out; hooks do not run; nobody is asked for a password.
+    target; submodules are left out; hooks do not run; nobody is asked for a password. Needs git 2.29 or newer.
 
     Parameters
     ----------

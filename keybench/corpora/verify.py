@@ -46,7 +46,6 @@ _SAFE_OPTIONS = {
 
 # Set by git itself for its hooks, or by a person for another repository: each would lead git to the wrong place.
 _FOREIGN_VARIABLES = (
-    "GIT_DIR",
     "GIT_WORK_TREE",
     "GIT_INDEX_FILE",
     "GIT_OBJECT_DIRECTORY",

@@ -72,6 +72,7 @@ def record(
                 "pieces": int(here.sum()),
                 "labelled": material.labelled[manifest.id],
                 "labelled_in_manifest": manifest.labelled,
+                "pieces_in_manifest": manifest.pieces,
                 "at_origin": manifest.at_origin,
                 "missing_files": material.missing[manifest.id],
                 "left_out": _reasons(material, manifest.id, LEFT_OUT),

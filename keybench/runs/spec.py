@@ -176,7 +176,7 @@ def _views(top: Fields) -> tuple[tuple[str, ...], str, int]:
     for name in (*views, fit_view):
         try:
             if name != SAME_VIEW:
-                medium(name)
+                medium(str(name))  # a name that is no text is an unknown one
         except ExperimentError as error:
             raise top.fail(f"field 'view': {error}") from None
     return tuple(views), fit_view, seed

@@ -324,12 +324,15 @@ def alignment(chords: Sequence[RomanChord], notes: Piece, bars: Bars) -> Alignme
     shares = hits.mean(axis=2)
     i, j = divmod(int(np.argmax(shares)), len(transpositions))  # of equal ones the first: nearest to what is written
     share = float(shares[i, j])
-    quarters = [float(quarter.mean()) for quarter in np.array_split(hits[i, j], min(4, len(chords)))]
-    if share >= _LEAST_SHARE and min(quarters) >= _LEAST_SHARE_OF_QUARTER:
+    quarters = [hits[:, j, part].mean(axis=1) for part in np.array_split(np.arange(len(chords)), min(4, len(chords)))]
+    least = min(float(quarter[i]) for quarter in quarters)
+    if share >= _LEAST_SHARE and least >= _LEAST_SHARE_OF_QUARTER:
         return Alignment(True, offsets[i], transpositions[j], share)
+    alone = ", ".join(str(offsets[int(quarter.argmax())]) for quarter in quarters)
     reason = (
-        f"roots and thirds sound for {share:.0%} of the chords ({', '.join(f'{q:.0%}' for q in quarters)} by quarters) "
-        f"at best; accepted: {_LEAST_SHARE:.0%} and {_LEAST_SHARE_OF_QUARTER:.0%} in each quarter"
+        f"roots and thirds sound for {share:.0%} of the chords at best, in the worst quarter of the analysis for "
+        f"{least:.0%}; accepted: {_LEAST_SHARE:.0%} and {_LEAST_SHARE_OF_QUARTER:.0%}; "
+        f"by themselves the quarters would fit best moved by {alone} bars"
     )
     return Alignment(False, offsets[i], transpositions[j], share, reason)
 

@@ -45,7 +45,8 @@ FOUR_MODES = ("major", "minor", "dorian", "mixolydian")
 
 def timed_run(cache: Path, out: Path) -> float:
     """Run the default experiment in a new process; seconds from start to finish."""
-    command = [sys.executable, "-m", "keybench.cli", "run", "--quiet", "--jobs", "2", "--out", str(out)]
+    start_it = "from keybench.cli import main; main()"
+    command = [sys.executable, "-c", start_it, "run", "--quiet", "--jobs", "2", "--out", str(out)]
     start = time.perf_counter()
     subprocess.run(command, check=True, env={**os.environ, "KEYBENCH_CACHE": str(cache)}, stdout=subprocess.DEVNULL)
     return time.perf_counter() - start
@@ -56,7 +57,7 @@ def accuracy(out: Path) -> dict[str, float]:
     scores = json.loads((out / "scores.json").read_text())["scores"]
     table: dict[str, dict[str, float]] = {}
     for row in scores:
-        if row["corpus"] == "all":
+        if row["corpus"] == row["stratum"] == "all":
             table.setdefault(row["estimator"], {})[row["metric"]] = row["value"]
     recalls = {name: np.mean([s[f"recall_{mode}"] for mode in FOUR_MODES]) for name, s in table.items()}
     accurate = [name for name, s in table.items() if s["exact"] >= 0.92]

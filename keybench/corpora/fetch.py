@@ -130,6 +130,36 @@ def fetch_git(repository: str, commit: str, folders: Sequence[str], target: Path
     progress(len(files), len(files))
 
 
+def full_commit(repository: str, beginning: str, progress: Progress = _silent) -> str:
+    """Return the full name of the one commit of a repository whose name begins so.
+
+    A server gives out commits by their full names only, so the names of all commits come here first, without contents
+    where the server allows.
+
+    Parameters
+    ----------
+    repository : str
+        An address that git knows, or a path.
+    beginning : str
+        7 to 40 hexadecimal digits.
+    progress : callable
+        See `fetch_git`.
+
+    Raises
+    ------
+    FetchError
+        If the repository cannot be reached, or has no such commit, or several.
+    """
+    with tempfile.TemporaryDirectory(prefix="keybench-") as folder:
+        git = _Git(Path(folder), repository, None)
+        _begin(git, _address(repository))
+        git.run("fetch", "--progress", "--filter=tree:0", "origin", *_ALL_REFS, network=True, progress=progress)
+        name = git_output(git.repository, "rev-parse", "--verify", "--quiet", f"{beginning}^{{commit}}")
+    if name is None or not name.decode().startswith(beginning):
+        raise FetchError(f"{repository}: no commit, or more than one, has a name that begins with {beginning}")
+    return name.decode().strip()
+
+
 class _Git:
     """Git at work on the partial copy.
 

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
-from keybench.corpora.fetch import fetch_download, fetch_git
+from keybench.corpora.fetch import fetch_download, fetch_git, full_commit
 from keybench.corpora.locate import advice, known_hashes, locate, missing_files, origin_root
 from keybench.corpora.manifest import Manifest, Origin
-from keybench.corpora.verify import FileState, extra_files, verify_files, verify_git
+from keybench.corpora.verify import FileState, extra_files, git_output, verify_files, verify_git
 from keybench.errors import CorpusMissingError, FetchError
 
 HERE, PARTLY, NOT_HERE = "present", "partly", "missing"
@@ -75,10 +76,19 @@ def verify(manifest: Manifest) -> list[Verified]:
             found.append(Verified("nothing: its pieces are generated"))
             continue
         root = origin_root(manifest, origin)
-        if origin.kind == "git" and (root / ".git").exists():
-            found.append(Verified(f"commit {origin.commit}", verify_git(root, origin.commit, origin.checkout)))
-            continue
         hashes = known_hashes(manifest, origin)
+        if origin.kind == "git" and (root / ".git").exists():
+            commit = _commit_of(origin, root)
+            if commit is None:
+                raise FetchError(
+                    f"{root}: not at commit {origin.commit}; move it away and fetch corpus {manifest.id!r}"
+                )
+            found.append(Verified(f"commit {commit}", verify_git(root, commit, origin.checkout)))
+            # Files that the list was made from as they are at the origin; a reduced copy's have other names.
+            hashes = {path: digest for path, digest in hashes.items() if (root / path).is_file()}
+            if hashes:
+                found.append(Verified(origin.hashes, verify_files(root, hashes)))
+            continue
         if not hashes:
             raise FetchError(
                 f"corpus {manifest.id!r}: there is no hash list to compare with; accepted: a manifest whose origin "
@@ -87,6 +97,15 @@ def verify(manifest: Manifest) -> list[Verified]:
         states = verify_files(root, hashes)
         found.append(Verified(origin.hashes, states, extra_files(root, hashes, origin.files)))
     return found
+
+
+def _commit_of(origin: Origin, root: Path) -> str | None:
+    """Return the full name of the pinned commit, from the manifest or from a checkout that is at it."""
+    if len(origin.commit) == 40:
+        return origin.commit
+    head = git_output(root / ".git", "rev-parse", "--verify", "--quiet", "HEAD") if (root / ".git").exists() else None
+    name = "" if head is None else head.decode().strip()
+    return name if name.startswith(origin.commit) else None
 
 
 def fetch(manifest: Manifest, progress: Callable[[int, int], None]) -> list[str]:
@@ -105,7 +124,8 @@ def fetch(manifest: Manifest, progress: Callable[[int, int], None]) -> list[str]
             target = origin_root(manifest, origin)
             target.parent.mkdir(parents=True, exist_ok=True)
             if origin.kind == "git":
-                fetch_git(origin.repository, origin.commit, list(origin.checkout), target, progress)
+                commit = _commit_of(origin, target) or full_commit(origin.repository, origin.commit, progress)
+                fetch_git(origin.repository, commit, list(origin.checkout), target, progress)
             else:
                 fetch_download(origin.url, origin.sha256, target, True, progress)
             lines.append(f"{target}: {origin.state}")

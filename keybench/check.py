@@ -50,6 +50,7 @@ def compare(baseline: Path, candidate: Path, tolerance: float) -> Verdict:
     # The gate is on the first condition of the experiment, which its headline is about.
     condition = next(iter(old_answers))
     before, after = old_answers[condition], new_answers.get(condition, {})
+    secondary = table.is_secondary(old_answers)
     lines, worse, measured, missing = [], False, 0, False
     labels = old["experiment"]["labels"]
     for name in before:
@@ -57,6 +58,8 @@ def compare(baseline: Path, candidate: Path, tolerance: float) -> Verdict:
             lines.append(f"{name}: not in the candidate, so nothing can be said of it")
             missing = True
             continue
+        guarded = np.ones(len(before[name].piece), dtype=bool) if secondary else before[name].headline
+        before[name] = before[name].select(guarded)
         shared, rows_a, rows_b = np.intersect1d(before[name].piece, after[name].piece, return_indices=True)
         if not len(shared):
             lines.append(f"{name}: no shared pieces")

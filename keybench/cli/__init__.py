@@ -26,6 +26,8 @@ class _Group(click.Group):
         except KeybenchError as error:
             click.echo(f"keybench: {error}", err=True)
             sys.exit(2)
+        except BrokenPipeError:  # the reader of a pipe has seen enough; click ends quietly
+            raise
         except OSError as error:  # no room, no permission, a directory taken away
             where = error.filename or "a file"
             click.echo(f"keybench: {where}: {error.strerror or error}; check the place and its permissions", err=True)
@@ -199,7 +201,3 @@ def _print(made: Any, directory: Path) -> None:
     if unreadable:
         click.echo(f"Labelled but unreadable, and counted as wrong: {unreadable}; the report says which and why.")
     click.echo(f"\nReport: {directory / 'index.html'}")
-
-
-if __name__ == "__main__":
-    main()

@@ -33,7 +33,7 @@ def with_audit(corpus: Corpus, manifest: Manifest) -> Corpus:
         look = set(stored["look"])
     except FileNotFoundError:
         return corpus
-    except (OSError, ValueError, KeyError, TypeError) as error:
+    except (OSError, ValueError, KeyError, TypeError, RecursionError) as error:
         raise ManifestError(
             f"{path}: not an audit ({error}); make it again with: keybench corpora audit {manifest.id} --save"
         ) from None

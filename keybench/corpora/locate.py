@@ -9,6 +9,7 @@ from __future__ import annotations
 import importlib.metadata
 import importlib.util
 import os
+import stat
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -142,7 +143,10 @@ def read_file(path: Path) -> bytes:
     OSError
         If it cannot be read, or is too large to be a piece of music.
     """
-    size = os.stat(path).st_size
+    state = os.stat(path)
+    if not stat.S_ISREG(state.st_mode):  # to open a pipe would be to wait for ever
+        raise OSError(0, "it is not an ordinary file")
+    size = state.st_size
     if size > MAX_FILE_BYTES:
         raise OSError(0, f"it has {size:,} bytes, more than {MAX_FILE_BYTES:,}")
     return path.read_bytes()

@@ -205,7 +205,7 @@ def read_manifest(name: str) -> Manifest:
         raise ManifestError(f"unknown corpus {name!r}; accepted: {', '.join(manifest_names())}")
     top = Fields(read_toml(path, ManifestError), path.name, ManifestError)
     origin_fields = top.table("origin")
-    own = origin_fields.peek("kind", "folder") == "folder"
+    own = origin_fields.peek("kind", "folder") == "folder"  # a forgotten kind is complained of with the origin
 
     def usual(value: Any) -> Any:
         """Return a default for the reader's own folder; elsewhere the field must be there."""
@@ -313,7 +313,8 @@ def _inside(fields: Fields, name: str, text: str) -> str:
 
 
 def _origin(fields: Fields, usual_files: tuple[str, ...]) -> Origin:
-    kind = fields.take("kind", str, "folder", accepted=ORIGINS)
+    others = [name for name in ("package", "repository", "url", "seed") if fields.peek(name, None) is not None]
+    kind = fields.take("kind", str, ... if others else "folder", accepted=ORIGINS)
     if kind == "generated":
         return Origin(kind, seed=_count(fields, "seed", ...))
     folder = _inside(fields, "folder", fields.take("folder", str))
@@ -332,6 +333,8 @@ def _origin(fields: Fields, usual_files: tuple[str, ...]) -> Origin:
         if digits and not re.fullmatch(rf"[0-9a-f]{{{digits}}}", given[name]):
             raise fields.fail(f"field {name!r} is {given[name]!r}; accepted: {digits.replace(',', ' to ')} "
                               "hexadecimal digits")  # fmt: skip
+    if kind == "package" and not given["package"].isidentifier():
+        raise fields.fail(f"field 'package' is {given['package']!r}; accepted: a plain package name")
     checkout: list[str] = _texts(fields, "checkout", ...) if kind == "git" else []
     for part in checkout:
         _inside(fields, "checkout", part)

@@ -224,7 +224,7 @@ class KeyEstimator(BaseEstimator):
 
     def segment(self, X: NoteTable) -> list[list[KeySpan]]:
         """Return the keys of each piece over time; a method that does not follow the key says one for the whole."""
-        start, end = extent(X)
+        start, end = extent(self._music(X))
         keys = self.predict(X)
         return [
             [KeySpan(float(a), float(b), int(key))] if b > a else [] for a, b, key in zip(start, end, keys, strict=True)
@@ -246,7 +246,7 @@ class KeyEstimator(BaseEstimator):
 
     def _music(self, X: Any) -> Any:
         """Return X if it is of the kind that `tags` names; raise `NotesError` otherwise."""
-        return as_music(X) if self.tags.takes == "either" else as_notes(X)
+        return as_notes(X) if self.tags.takes == "notes" else as_music(X)
 
     def _check_fitted(self) -> None:
         if not self.__sklearn_is_fitted__():

@@ -63,5 +63,7 @@ def _edges(table: ChromaTable) -> tuple[FloatArray, FloatArray]:
 
 def _sums(table: ChromaTable, energy: npt.NDArray, frames: npt.NDArray[np.bool_]) -> FloatArray:
     """Sum the marked frames of each piece, shape (n, 12)."""
-    cumulative = np.concatenate([np.zeros((1, 12)), np.cumsum(np.where(frames[:, None], energy, 0.0), axis=0)])
+    cumulative = np.concatenate(
+        [np.zeros((1, 12)), np.cumsum(np.where(frames[:, None], energy, 0.0), axis=0, dtype=float)]
+    )
     return np.maximum(cumulative[table.offsets[1:]] - cumulative[table.offsets[:-1]], 0.0)

@@ -51,13 +51,13 @@ class SlidingWindow(KeyEstimator):
                 f"width is {self.width!r}, hop {self.hop!r}, change {self.change!r}; accepted: 0 < hop <= width, "
                 "change 0 or more"
             )
-        self.base_ = make(self.base).fit(X, y, groups)
+        self.base_ = make(self.base).fit(as_notes(X), y, groups)
         return self
 
     def predict_log_proba(self, X: NoteTable) -> FloatArray:
         """Return the method's answer to the whole pieces, shape (n, 84)."""
         self._check_fitted()
-        return self.base_.predict_log_proba(X)
+        return self.base_.predict_log_proba(as_notes(X))
 
     def segment(self, X: NoteTable) -> list[list[KeySpan]]:
         """Return the keys of each piece over time."""

@@ -43,7 +43,7 @@ class Report:
     rows : list of dict
         Rows of ``scores.json``.
     condition : Condition
-        The first of the experiment: what the ranking and all below it are about.
+        The first of the experiment that has headline pieces: what the ranking and all below it are about.
     ranking : list of str
         Methods, the most often right first.
     scores : dict
@@ -96,7 +96,8 @@ def derive(out: Path) -> Report:
     labels, resamples, seed = experiment["labels"], experiment["resamples"], experiment["seed"]
     rows = table.score_rows(by_condition, experiment["name"], labels, resamples, seed)
     conditions: dict[Condition, Scores] = {condition: {} for condition in by_condition}
-    condition = next(iter(by_condition))
+    secondary = table.is_secondary(by_condition)
+    condition = next(c for c, by in by_condition.items() if secondary or next(iter(by.values())).headline.any())
     strata: Scores = {}
     for row in rows:
         here = Condition(row["view"], row["fitted_on"])
@@ -107,7 +108,7 @@ def derive(out: Path) -> Report:
             strata.setdefault(row["stratum"], {}).setdefault(row["estimator"], {})[row["metric"]] = estimate
     scores = conditions[condition]
     some = next(iter(by_condition[condition].values()))
-    pooled = table.headline(some)
+    pooled = np.ones(len(some.piece), dtype=bool) if secondary else some.headline
     by_method = {name: answers.select(pooled) for name, answers in by_condition[condition].items()}
     needs = experiment["needs"]
     recommendation = recommend(
@@ -118,7 +119,7 @@ def derive(out: Path) -> Report:
         GroupBootstrap(some.group[pooled], resamples, seed),
         labels,
         over_time=experiment["task"] == "sections",
-        secondary=not some.headline.any(),
+        secondary=secondary,
     )
     ranking = sorted(by_method, key=lambda name: -scores[ALL][name]["exact"].value)
     shown = _panels(recommendation, ranking)
@@ -130,13 +131,13 @@ def derive(out: Path) -> Report:
         ranking=ranking,
         scores=scores,
         strata=strata,
-        conditions=conditions,
-        secondary=not some.headline.any(),
+        conditions={c: by_corpus for c, by_corpus in conditions.items() if ALL in by_corpus},
+        secondary=secondary,
         groups=len(np.unique(some.group[pooled])),
         recommendation=recommendation,
         confusion=confusion(by_method[recommendation.nearest]),
         reliability=[(name, _reliability(by_method[name], labels)) for name in shown],
-        failures=_failures(by_method),
+        failures=_failures(by_condition[condition]),
     )
 
 

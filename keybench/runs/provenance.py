@@ -40,7 +40,8 @@ def fingerprint(experiment: Experiment, material: Material) -> str:
     code.update(repr([(name, _version(name)) for name in _PACKAGES]).encode())
     asked = json.dumps(experiment.as_dict(), sort_keys=True)
     pieces = "\n".join(material.corpus.pieces)
-    parts = (asked, material.corpus.content_hash, material.corpus.manifest_hash, pieces, code.hexdigest())
+    strata = json.dumps(material.corpus.strata)  # a label audit adds to them without touching a file of the corpus
+    parts = (asked, material.corpus.content_hash, material.corpus.manifest_hash, pieces, strata, code.hexdigest())
     return hashlib.sha256("\0".join(parts).encode()).hexdigest()
 
 

@@ -278,14 +278,22 @@ def _calibration_error(confidence: FloatArray, right: FloatArray, bootstrap: Gro
     return Estimate(value, min(float(low), value), max(float(high), value), len(answered))
 
 
-def subsets(answers: Answers) -> Iterator[tuple[str, str, npt.NDArray[np.bool_]]]:
+def subsets(answers: Answers, secondary: bool = False) -> Iterator[tuple[str, str, npt.NDArray[np.bool_]]]:
     """Return (corpus, stratum, mask) of every set of pieces that scores are given for.
 
-    First the headline: all pieces whose truth may enter it (all there are, where none may: the report then says that
-    the truth is secondary). Then each corpus, and then the strata of the headline that have pieces enough.
+    First the headline, if the answers have any: all pieces whose truth may enter it. Then each corpus, and then the
+    strata of the headline that have pieces enough.
+
+    Parameters
+    ----------
+    answers : Answers
+    secondary : bool
+        Whether no truth of the whole experiment may enter a headline: then all pieces are pooled, and the report says
+        so.
     """
-    pooled = headline(answers)
-    yield ALL, ALL, pooled
+    pooled = np.ones(len(answers.piece), dtype=bool) if secondary else answers.headline
+    if pooled.any():
+        yield ALL, ALL, pooled
     for corpus in dict.fromkeys(answers.corpus):
         yield str(corpus), ALL, answers.corpus == corpus
     counts = Counter(kind for kinds in answers.strata[pooled] for kind in kinds)
@@ -294,9 +302,9 @@ def subsets(answers: Answers) -> Iterator[tuple[str, str, npt.NDArray[np.bool_]]
             yield ALL, kind, pooled & np.array([kind in kinds for kinds in answers.strata], dtype=bool)
 
 
-def headline(answers: Answers) -> npt.NDArray[np.bool_]:
-    """Mark the pieces of the headline: those whose truth may enter it or, where none may, all."""
-    return answers.headline if answers.headline.any() else np.ones(len(answers.piece), dtype=bool)
+def is_secondary(by_condition: dict[Condition, dict[str, Answers]]) -> bool:
+    """Say whether no piece of an experiment has a truth that may enter a headline number."""
+    return not any(a.headline.any() for by_method in by_condition.values() for a in by_method.values())
 
 
 def score_rows(
@@ -304,9 +312,10 @@ def score_rows(
 ) -> list[dict[str, Any]]:
     """Return the rows of ``scores.json``: one per condition, corpus, stratum, method and metric."""
     rows = []
+    secondary = is_secondary(by_condition)
     for condition, by_method in by_condition.items():
         some = next(iter(by_method.values()))
-        for corpus, stratum, mask in subsets(some):
+        for corpus, stratum, mask in subsets(some, secondary):
             bootstrap = GroupBootstrap(some.group[mask], resamples, seed)
             for name, answers in by_method.items():
                 for metric, e in measure(answers.select(mask), bootstrap, labels).items():

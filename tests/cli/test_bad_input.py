@@ -4,6 +4,8 @@ import json
 
 import pytest
 
+from keybench.corpora import manifest_names
+
 GOOD = """schema = 1
 name = "trial"
 question = "Which?"
@@ -22,7 +24,10 @@ estimators = ["opening-note"]
         (GOOD.replace('"trial"', "7"), ["'name' is 7", "accepted: text"]),
         (GOOD.replace('"trial"', '"../evil"'), ["'../evil'", "accepted: small letters"]),
         (GOOD.replace("schema = 1", "schema = 2"), ["'schema' holds 2", "accepted: 1"]),
-        (GOOD.replace('["aird"]', '["nowhere"]'), ["unknown corpus 'nowhere'", "accepted: aird, oneill, ryan"]),
+        (
+            GOOD.replace('["aird"]', '["nowhere"]'),
+            ["unknown corpus 'nowhere'", f"accepted: {', '.join(manifest_names())}"],
+        ),
         (GOOD.replace('["aird"]', "[]"), ["'corpora' is empty"]),
         (GOOD.replace('["aird"]', '["aird", "aird"]'), ["'aird' twice"]),
         (GOOD.replace('["opening-note"]', '["magic"]'), ["unknown estimator 'magic'", "opening-note"]),

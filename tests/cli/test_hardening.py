@@ -7,11 +7,11 @@ import pyarrow.parquet as pq
 import pytest
 
 from keybench import estimators
-from keybench.corpora.corpus import read_files
+from keybench.corpora.assemble import read_files
 from keybench.corpora.manifest import read_manifest
 from keybench.errors import EstimatorError, KeyNameError, ManifestError
 from keybench.estimators.opening_note import OpeningNote
-from keybench.key import parse_abc_key
+from keybench.key import NO_MODE, parse_abc_key
 from keybench.notes import NoteTable
 from keybench.resources import shipped
 
@@ -142,14 +142,15 @@ def test_a_tonic_only_label_accepts_every_mode(tmp_path):
     path = tmp_path / "mine.toml"
     path.write_text((DEMO / "lantern-bay.toml").read_text().replace('space = "modes"', 'space = "tonic"'))
     manifest = read_manifest(str(path))
-    corpus = read_files(manifest, [("a.abc", b"X:1\nL:1/4\nK:Dmin\nDEFG|\n")])
+    corpus = read_files(manifest, {"a.abc": b"X:1\nL:1/4\nK:Dmin\nDEFG|\n"})
+    assert (corpus.tonic.tolist(), corpus.mode.tolist()) == ([2], [NO_MODE])
     assert np.flatnonzero(corpus.truth[0]).tolist() == [12 * mode + 2 for mode in range(7)]
 
 
 def test_a_byte_order_mark_loses_no_tune():
     manifest = read_manifest(str(DEMO / "lantern-bay.toml"))
     text = b"\xef\xbb\xbfX:1\nL:1/4\nK:D\nDEFG|\n\nX:2\nL:1/4\nK:G\nGABc|\n"
-    corpus = read_files(manifest, [("a.abc", text)])
+    corpus = read_files(manifest, {"a.abc": text})
     assert [str(piece) for piece in corpus.pieces] == ["lantern-bay:a/1", "lantern-bay:a/2"]
 
 
@@ -172,9 +173,9 @@ def test_abc_keys_that_name_no_mode(value):
 def test_a_transposed_key_line_moves_neither_label_nor_notes():
     manifest = read_manifest(str(DEMO / "lantern-bay.toml"))
     body = b"\nL:1/4\nK:Emin%s\nEFGA|\n"
-    plain, moved = (read_files(manifest, [("a.abc", b"X:1" + body % more)]) for more in (b"", b" transpose=2"))
+    plain, moved = (read_files(manifest, {"a.abc": b"X:1" + body % more}) for more in (b"", b" transpose=2"))
     assert np.array_equal(plain.notes.pitch, moved.notes.pitch)
-    assert np.array_equal(plain.label, moved.label)
+    assert (plain.tonic.tolist(), plain.mode.tolist()) == (moved.tonic.tolist(), moved.mode.tolist())
 
 
 def test_a_foreign_run_json_is_left_alone(keybench, write_experiment, tmp_path):

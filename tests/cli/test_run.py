@@ -58,9 +58,12 @@ def test_scores_json_has_the_promised_shape_and_follows_from_the_predictions(key
     out = tmp_path / "run"
     assert keybench("run", "demo", "--out", out, "--quiet").exit_code == 0
     scores = scores_of(out)
-    assert scores["schema"] == 1
+    assert scores["schema"] == 2
     assert scores["scores"]
-    expected = {"experiment", "corpus", "view", "labels", "estimator", "metric", "value", "low", "high", "n"}
+    expected = {
+        "experiment", "corpus", "stratum", "view", "fitted_on", "labels", "estimator", "metric",
+        "value", "low", "high", "n",
+    }  # fmt: skip
     assert all(set(row) == expected for row in scores["scores"])
     metrics = {row["metric"] for row in scores["scores"]}
     assert metrics >= {
@@ -144,10 +147,11 @@ def test_split_by_corpus_never_fits_on_variants_of_what_it_is_tested_on(keybench
     from keybench.runs.spec import read_experiment
 
     material = prepare(read_experiment(path), None, 1, Steps())
-    assert [len(fold.test) for fold in material.folds] == [16, 14]
-    assert [len(fold.train) for fold in material.folds] == [8, 10]
-    for fold in material.folds:
-        assert not set(material.groups[fold.train]) & set(material.groups[fold.test])
+    assert [len(split.test) for split in material.splits] == [16, 14]
+    assert [len(split.train) for split in material.splits] == [8, 10]
+    for split in material.splits:
+        assert split.fitted_on == "other corpora"
+        assert not set(material.groups[split.train]) & set(material.groups[split.test])
     result = keybench("run", path, "--out", tmp_path / "run", "--quiet")
     assert result.exit_code == 0, result.output
     assert "each corpus by methods fitted on the others" in result.stdout
@@ -262,7 +266,8 @@ def test_an_interrupted_run_resumes_and_loses_nothing_finished(keybench, write_e
 def test_a_killed_run_resumes(tmp_path, write_experiment):
     path = write_experiment(estimators='["opening-note", "hmm", "logistic", "last-note", "krumhansl-kessler"]')
     out = tmp_path / "run"
-    command = [sys.executable, "-m", "keybench.cli", "run", str(path), "--out", str(out), "--quiet", "--jobs", "1"]
+    called = [sys.executable, "-c", "from keybench.cli import main; main()"]  # as the installed command does
+    command = [*called, "run", str(path), "--out", str(out), "--quiet", "--jobs", "1"]
     process = subprocess.Popen(command, env=os.environ, stdout=subprocess.DEVNULL)
     deadline = time.time() + 60
     while time.time() < deadline and process.poll() is None and len(list((out / "parts").glob("[!.]*.parquet"))) < 2:

@@ -37,8 +37,8 @@ def corpora(cache):
 def tonic_shares(corpus):
     """Return the share of pieces with the tonic among the notes that sound first, and among those that sound last."""
     begins, ends = [], []
-    for piece, label in zip(corpus.notes.pieces(), corpus.label, strict=True):
-        is_tonic = (piece.pitch - label) % 12 == 0
+    for piece, tonic in zip(corpus.notes.pieces(), corpus.tonic, strict=True):
+        is_tonic = (piece.pitch - tonic) % 12 == 0
         begins.append(is_tonic[piece.onset == piece.onset.min()].any())
         ends.append(is_tonic[piece.onset == piece.onset.max()].any())
     assert len(begins) > 1000
@@ -52,7 +52,7 @@ def test_counts_are_those_of_the_manifest(corpora, name):
     left_out = [problem for problem in corpus.problems if not problem.scored]
     assert len(corpus) == manifest.labelled > 1000
     assert len(corpus) + len(left_out) == manifest.pieces
-    modes = Counter(MODES[index // 12] for index in corpus.label)
+    modes = Counter(MODES[mode] for mode in corpus.mode)
     assert dict(modes) == manifest.modes
     assert sum(manifest.modes.values()) == manifest.labelled
 
@@ -108,9 +108,9 @@ def test_almost_every_tune_has_accents(corpora, name):
 def test_truth_follows_the_label_policy(corpora, name):
     # Source: the manifests. O'Neill's minor label stands for minor or Dorian, all others for themselves.
     corpus = corpora[name]
-    minor = corpus.label // 12 == MODES.index("minor")
+    minor = corpus.mode == MODES.index("minor")
     assert minor.any()
-    assert corpus.truth[np.arange(len(corpus)), corpus.label].all()
+    assert corpus.truth[np.arange(len(corpus)), 12 * corpus.mode + corpus.tonic].all()
     assert set(corpus.truth[minor].sum(axis=1)) == {2 if name == "oneill" else 1}
     assert set(corpus.truth[~minor].sum(axis=1)) == {1}
 
@@ -125,5 +125,8 @@ def test_a_second_load_gives_the_same_from_the_cache(corpora, cache, name):
     assert (again.pieces == first.pieces).all()
     assert (again.truth == first.truth).all()
     assert again.problems == first.problems
+    assert np.array_equal(again.tonic, first.tonic)
+    assert np.array_equal(again.mode, first.mode)
+    assert again.variant_keys == first.variant_keys
     for column in ("onset", "duration", "pitch", "part", "accent", "offsets"):
         assert np.array_equal(getattr(again.notes, column), getattr(first.notes, column))

@@ -33,8 +33,8 @@ def over_all_paths(log_emission, initial, stay):
     return (total / total.sum(axis=1, keepdims=True)).mean(axis=0)
 
 
-def in_logarithms(log_emission, initial, stay):
-    """Mean posterior by the textbook recursions (Rabiner 1989) on full matrices of logarithms."""
+def step_by_step(log_emission, initial, stay):
+    """Posterior of each step by the textbook recursions (Rabiner 1989) on full matrices of logarithms."""
     n, k = log_emission.shape
     with np.errstate(divide="ignore"):
         moves, start = np.log(transition(k, stay)), np.log(initial)
@@ -45,7 +45,12 @@ def in_logarithms(log_emission, initial, stay):
     for t in range(n - 2, -1, -1):
         beta[t] = logsumexp(moves + (log_emission[t + 1] + beta[t + 1])[None, :], axis=1)
     gamma = alpha + beta
-    return np.exp(gamma - logsumexp(gamma, axis=1, keepdims=True)).mean(axis=0)
+    return np.exp(gamma - logsumexp(gamma, axis=1, keepdims=True))
+
+
+def in_logarithms(log_emission, initial, stay):
+    """Mean posterior by the same recursions."""
+    return step_by_step(log_emission, initial, stay).mean(axis=0)
 
 
 def random_sequences(rng, lengths, n_states, spread=1.5):
@@ -118,6 +123,17 @@ def test_occupancy_across_the_real_batch_boundary():
     np.testing.assert_allclose(occupancy(log_emission, offsets, initial, 0.7), expected, atol=1e-10)
 
 
+@settings(max_examples=30, deadline=None)
+@given(st.lists(st.integers(0, 6), min_size=1, max_size=6), st.sampled_from([0.4, 0.9, 0.998]), st.integers(0, 10_000))
+def test_the_best_state_of_each_step_has_the_largest_posterior(lengths, stay, seed):
+    log_emission, offsets, initial = random_sequences(np.random.default_rng(seed), lengths, 4)
+    best = np.full(len(log_emission), -1)
+    with_best = occupancy(log_emission, offsets, initial, stay, best)
+    np.testing.assert_array_equal(with_best, occupancy(log_emission, offsets, initial, stay))
+    expected = [step_by_step(e, initial, stay).argmax(axis=1).tolist() for e in parts(log_emission, offsets) if len(e)]
+    assert best.tolist() == [state for part in expected for state in part]
+
+
 def test_occupancy_of_nothing():
     initial = np.array([0.2, 0.3, 0.5])
     np.testing.assert_array_equal(occupancy(np.zeros((0, 3)), np.array([0, 0, 0]), initial, 0.9), [initial, initial])
@@ -165,10 +181,10 @@ def table_of(*pieces):
 
 
 def struck_sets(table):
-    struck, offsets = steps(table)
+    struck, offsets, begins = steps(table)
     assert struck.dtype == bool
     assert offsets[0] == 0
-    assert offsets[-1] == len(struck)
+    assert offsets[-1] == len(struck) == len(begins)
     return [[set(np.flatnonzero(s).tolist()) for s in part] for part in parts(struck, offsets)]
 
 
@@ -194,10 +210,29 @@ def test_steps_by_hand(onset, pitch, expected):
     assert struck_sets(table_of(other, piece, other)) == [[{11, 10}, {11}], expected, [{11, 10}, {11}]]
 
 
+@pytest.mark.parametrize(
+    ("onset", "expected"),
+    [
+        ([0, 1, 2, 3], [0, 2]),
+        ([0, 0.5, 1, 1.5, 2], [0, 1, 2]),
+        ([4, 5, 6, 7], [4, 6]),
+        ([0, 1, 2, 9, 10], [0, 2, 9, 10]),  # with the first note in the step, not with the step's place in the grid
+        ([0, 0, 0], [0]),
+        ([], []),
+    ],
+)
+def test_steps_begin_with_their_first_note(onset, expected):
+    piece = (onset, [1] * len(onset), [60] * len(onset))
+    assert steps(table_of(piece))[2].tolist() == expected
+    other = ([0, 1, 2], [1, 1, 1], [71, 70, 71])
+    assert steps(table_of(other, piece, other))[2].tolist() == [0, 2, *expected, 0, 2]
+
+
 def test_steps_of_no_pieces():
-    struck, offsets = steps(NoteTable.from_pieces([]))
+    struck, offsets, begins = steps(NoteTable.from_pieces([]))
     assert struck.shape == (0, 12)
     assert offsets.tolist() == [0]
+    assert begins.tolist() == []
 
 
 @settings(max_examples=25, deadline=None)
@@ -207,10 +242,12 @@ def test_steps_move_with_the_music_and_not_with_its_tempo(seed, k, factor):
     n = int(rng.integers(1, 40))
     duration = rng.choice([0.5, 1.0, 1.5], size=n)
     table = NoteTable.from_notes(rng.integers(50, 80, size=n), duration)
-    struck, offsets = steps(table)
-    moved, moved_offsets = steps(table.transpose(k).replace(onset=table.onset * factor, duration=duration * factor))
+    struck, offsets, begins = steps(table)
+    other = table.transpose(k).replace(onset=table.onset * factor, duration=duration * factor)
+    moved, moved_offsets, moved_begins = steps(other)
     np.testing.assert_array_equal(moved_offsets, offsets)
     np.testing.assert_array_equal(moved, np.roll(struck, k, axis=1))
+    np.testing.assert_allclose(moved_begins, begins * factor)
 
 
 def toy():
@@ -273,7 +310,7 @@ def test_scores_are_the_logarithm_of_the_occupancy():
     # The whole chain by plain means: emissions note by note, edges added at the ends, full-matrix recursions.
     table, truth = toy()
     model = KeyHMM(stay=0.9, prior_steps=5.0).fit(table, truth)
-    struck, offsets = steps(table)
+    struck, offsets, _ = steps(table)
     initial = np.array([np.exp(model.log_modes_[k // 12]) / 12 for k in range(N_KEYS)])
     np.testing.assert_allclose(initial.sum(), 1)
     scores = model._scores(table)

@@ -539,3 +539,65 @@ def test_relation_takes_arrays():
     references, estimates = np.array([[0, 0], [0, 69]]), np.array([[0, 69], [7, 0]])
     names = np.array(K.RELATIONS)[K.relation(references, estimates)]
     assert names.tolist() == [["same", "same scale notes"], ["fifth above", "same scale notes"]]
+
+
+# --- Labels that may name a home note only ---------------------------------------------------------------------------
+
+tonics = st.integers(0, 11)
+written_modes = st.integers(K.NO_MODE, 6)
+
+
+@pytest.mark.parametrize(
+    ("tonic", "mode", "text"),
+    [
+        (7, K.MAJOR, "G major"),
+        (7, K.NO_MODE, "G"),
+        (10, K.NO_MODE, "B-flat"),  # spelled as in the major key with the shortest signature
+        (6, K.NO_MODE, "F-sharp"),
+        (1, K.NO_MODE, "D-flat"),
+        (1, K.MINOR, "C-sharp minor"),
+        (2, K.DORIAN, "D Dorian"),
+    ],
+)
+def test_labels_by_hand(tonic, mode, text):
+    assert K.label_name(tonic, mode) == text
+    assert K.parse_label(text) == (tonic, mode)
+
+
+@settings(deadline=None)
+@given(tonics, written_modes)
+def test_labels_read_back_as_they_were_written(tonic, mode):
+    text = K.label_name(tonic, mode)
+    assert K.parse_label(text) == (tonic, mode)
+    assert text == text.strip()
+    if mode == K.NO_MODE:
+        assert parse_key(text) == Key(tonic, K.MAJOR)
+    else:
+        assert text == str(Key(tonic, mode))
+
+
+def test_every_label_has_a_name_of_its_own():
+    names = {K.label_name(tonic, mode) for tonic in range(12) for mode in range(K.NO_MODE, 7)}
+    assert len(names) == 96
+
+
+def test_labels_take_the_numbers_of_arrays():
+    assert K.label_name(np.int64(9), np.int64(K.MINOR)) == "A minor"
+    assert K.label_name(np.int64(9), np.int64(K.NO_MODE)) == "A"
+
+
+@pytest.mark.parametrize("text", ["", " ", "H", "g", "G sideways", "G major or A", "7", "G\x00"])
+def test_labels_that_name_nothing(text):
+    with pytest.raises(KeyNameError, match="accepted") as caught:
+        K.parse_label(text)
+    assert "\n" not in str(caught.value)
+
+
+@settings(deadline=None)
+@given(st.lists(st.tuples(tonics, shifts), max_size=8))
+def test_moving_tonics_agrees_with_moving_keys(pairs):
+    tonic, by = np.array(pairs, dtype=np.int64).reshape(-1, 2).T
+    expected = [Key(t, K.MAJOR).transpose(k).tonic for t, k in pairs]
+    assert K.transpose_tonics(tonic, by).tolist() == expected
+    assert K.transpose_tonics(tonic, 5).tolist() == [(t + 5) % 12 for t, _ in pairs]
+    assert K.transpose_tonics(tonic, by).dtype == np.int64

@@ -25,24 +25,33 @@ def answers(right, wrong="F-sharp major", seconds=0.001, failed=False):
         piece=np.array([f"x:{i}" for i in range(N)]),
         corpus=np.full(N, "x"),
         group=np.arange(N),
-        label=label,
+        tonic=label % 12,
+        mode=label // 12,
         predicted=predicted,
         truth=truth_mask([[parse_key(text)] for text in LABELS]),
         log_proba=log_proba,
         seconds=np.full(N, seconds),
         error=np.full(N, "boom" if failed else ""),
+        headline=np.ones(N, dtype=bool),
+        strata=no_strata(N),
     )
+
+
+def no_strata(n):
+    strata = np.empty(n, dtype=object)
+    strata.fill(())
+    return strata
 
 
 def first(n):
     return np.arange(N) < n
 
 
-def judge(methods, simplicity=None, **needs):
+def judge(methods, simplicity=None, secondary=False, labels="modes", **needs):
     bootstrap = GroupBootstrap(np.arange(N), 400)
     measures = {name: table.measure(a, bootstrap) for name, a in methods.items()}
     ranks = simplicity or dict.fromkeys(methods, 1)
-    return recommend(methods, measures, ranks, Needs(**needs), bootstrap, "modes")
+    return recommend(methods, measures, ranks, Needs(**needs), bootstrap, labels, secondary=secondary)
 
 
 def test_the_clear_leader_is_recommended():
@@ -93,6 +102,22 @@ def test_one_method_that_failed_everywhere_still_makes_sense():
     assert (r.name, r.nearest, r.margin) == (None, "broken", None)
     assert r.words
     assert r.cautions
+
+
+def test_nothing_is_recommended_by_secondary_truth():
+    methods = {"good": answers(first(190)), "poor": answers(first(120))}
+    r = judge(methods, secondary=True)
+    assert r.words[0] == "No recommendation: the truth here is secondary. Of these methods good does best by the rule."
+    assert not any(sentence.startswith("Ship") for sentence in r.words)
+    assert judge(methods).words[0].startswith("Ship good.")
+
+
+def test_cautions_speak_of_the_labels_that_are_asked_for():
+    methods = {"major": answers(first(140), wrong="C major")}
+    assert not any("Locrian" in sentence for sentence in judge(methods, labels="major-minor").cautions)
+    tonic = judge(methods, labels="tonic").cautions
+    assert tonic[0] == "The mode: these labels name home notes only, so nothing was measured."
+    assert not any("Dorian" in sentence for sentence in tonic)
 
 
 def test_cautions_name_weak_modes_and_missing_ones():

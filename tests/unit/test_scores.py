@@ -2,11 +2,25 @@
 
 import mir_eval
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from keybench.key import MAJOR, MINOR, N_KEYS, Key, parse_key, parse_keys, transpose_keys, truth_mask
+from keybench.key import (
+    MAJOR,
+    MINOR,
+    N_KEYS,
+    NO_MODE,
+    Key,
+    format_keys,
+    keys_on,
+    parse_key,
+    parse_keys,
+    parse_label,
+    transpose_keys,
+    truth_mask,
+)
 from keybench.scores import calibration, global_key, table
 from keybench.stats.intervals import GroupBootstrap
 
@@ -122,23 +136,35 @@ def test_equal_mass_bins_hold_equal_numbers(n, seed):
     assert sizes.max() - sizes.min() <= 1
 
 
-def answers(labels, predicted, accepted=None, p=0.9):
-    label = np.array([parse_key(text).index for text in labels])
+def answers(labels, predicted, accepted=None, p=0.9, corpus=None, headline=None, strata=None):
+    written = np.array([parse_label(text) for text in labels])
     guess = np.array([-1 if text is None else parse_key(text).index for text in predicted])
-    log_proba = np.log(np.full((len(label), N_KEYS), (1 - p) / (N_KEYS - 1)))
-    log_proba[np.arange(len(label)), np.maximum(guess, 0)] = np.log(p)
+    n = len(written)
+    log_proba = np.log(np.full((n, N_KEYS), (1 - p) / (N_KEYS - 1)))
+    log_proba[np.arange(n), np.maximum(guess, 0)] = np.log(p)
     log_proba[guess < 0] = np.nan
+    usual = [[Key(t, m)] if m != NO_MODE else keys_on(t) for t, m in written.tolist()]
     return table.Answers(
-        piece=np.array([f"x:{i}" for i in range(len(label))]),
-        corpus=np.full(len(label), "x"),
-        group=np.arange(len(label)),
-        label=label,
+        piece=np.array([f"x:{i}" for i in range(n)]),
+        corpus=np.full(n, "x") if corpus is None else np.array(corpus),
+        group=np.arange(n),
+        tonic=written[:, 0],
+        mode=written[:, 1],
         predicted=guess,
-        truth=truth_mask([[parse_key(t)] for t in labels] if accepted is None else accepted),
+        truth=truth_mask(usual if accepted is None else accepted),
         log_proba=log_proba,
-        seconds=np.full(len(label), 0.002),
+        seconds=np.full(n, 0.002),
         error=np.where(guess < 0, "boom", ""),
+        headline=np.ones(n, dtype=bool) if headline is None else np.array(headline),
+        strata=objects([()] * n if strata is None else strata),
     )
+
+
+def objects(tuples):
+    """An object array of tuples."""
+    array = np.empty(len(tuples), dtype=object)
+    array[:] = tuples
+    return array
 
 
 def test_measures_by_hand():
@@ -167,6 +193,172 @@ def test_mean_over_modes_without_enough_pieces_is_not_measured():
     e = table.measure(a, GroupBootstrap(a.group, 200))["mean_mode_recall"]
     assert e.n == 0
     assert np.isnan(e.value)
+
+
+# --- Home notes without a mode ---------------------------------------------------------------------------------------
+
+
+def test_a_home_note_alone_is_not_held_against_the_mode():
+    a = answers(["G", "G", "G", "G"], ["G major", "G Dorian", "D major", None])
+    m = table.measure(a, GroupBootstrap(a.group, 200))
+    assert (m["exact"].value, m["tonic"].value) == (0.5, 0.5)
+    assert (m["mode_given_tonic"].value, m["mode_given_tonic"].n) == (1.0, 2)
+    assert not [name for name in m if name.startswith("recall_")]
+    assert m["mean_mode_recall"].n == 0
+    # The answered key is compared with the key of its own mode on the labelled note.
+    written = [parse_key(text).index for text in ("G major", "G Dorian", "G major", "G major")]
+    assert a.reference().tolist() == written
+
+
+def test_pieces_with_and_without_a_mode_mix():
+    a = answers(["G", "G minor", "G minor"], ["G minor", "G minor", "G major"])
+    m = table.measure(a, GroupBootstrap(a.group, 200))
+    assert (m["recall_minor"].value, m["recall_minor"].n) == (0.5, 2)
+    assert m["exact"].value == pytest.approx(2 / 3)
+    assert a.reference().tolist() == [parse_key("G minor").index] * 3
+
+
+# --- Which pieces a row counts ---------------------------------------------------------------------------------------
+
+
+def counted(answers, secondary=False):
+    return {(corpus, stratum): int(mask.sum()) for corpus, stratum, mask in table.subsets(answers, secondary)}
+
+
+def two_corpora(headline, strata=None):
+    corpus = ["sure"] * 30 + ["unsure"] * 25
+    return answers(["C major"] * 55, ["C major"] * 55, corpus=corpus, headline=headline, strata=strata)
+
+
+def test_the_pool_counts_headline_pieces_only():
+    a = two_corpora([True] * 30 + [False] * 25)
+    assert counted(a) == {("all", "all"): 30, ("sure", "all"): 30, ("unsure", "all"): 25}
+    (_, _, pooled), *_ = table.subsets(a)
+    assert set(a.corpus[pooled]) == {"sure"}
+
+
+def test_the_pool_counts_all_where_none_may_enter_a_headline():
+    assert counted(two_corpora([False] * 55), secondary=True)["all", "all"] == 55
+    assert ("all", "all") not in counted(two_corpora([False] * 55))
+    assert counted(two_corpora([True] * 55))["all", "all"] == 55
+
+
+def test_strata_are_of_the_headline_and_need_pieces_enough():
+    strata = [("early",)] * 19 + [("late", "loud")] * 11 + [("early", "unsure")] * 25
+    assert counted(two_corpora([True] * 30 + [False] * 25, strata)) == {
+        ("all", "all"): 30, ("sure", "all"): 30, ("unsure", "all"): 25,
+    }  # fmt: skip
+    strata[19] = ("early", "late")
+    found = counted(two_corpora([True] * 30 + [False] * 25, strata))
+    assert found["all", "early"] == table.MIN_PIECES_PER_STRATUM == 20
+    assert set(found) == {("all", "all"), ("sure", "all"), ("unsure", "all"), ("all", "early")}
+    # All pieces count where no truth is sure, and so do their strata.
+    found = counted(two_corpora([False] * 55, strata), secondary=True)
+    assert (found["all", "early"], found["all", "unsure"]) == (45, 25)
+
+
+def test_a_stratum_of_all_pieces_says_nothing_new():
+    assert ("all", "loud") not in counted(two_corpora([True] * 55, [("loud",)] * 55))
+    assert counted(two_corpora([True] * 55, [("loud",)] * 54 + [()]))["all", "loud"] == 54
+
+
+# --- From stored rows to scores --------------------------------------------------------------------------------------
+
+
+def stored(*conditions):
+    """Rows as a run stores them: (view, fitted_on, method, pieces) by condition, and their log-probabilities."""
+    rows, log_proba = [], []
+    for view, fitted_on, method, pieces in conditions:
+        for piece, corpus, label, truth, predicted, headline, strata in pieces:
+            log_p = np.full(N_KEYS, np.nan)
+            if predicted is not None:
+                log_p = np.log(np.full(N_KEYS, 0.1 / (N_KEYS - 1)))
+                log_p[parse_key(predicted).index] = np.log(0.9)
+            log_proba.append(log_p)
+            rows.append(
+                {"experiment": "trial", "corpus": corpus, "headline": headline, "view": view, "fitted_on": fitted_on,
+                 "labels": "modes", "fold": 0, "estimator": method, "piece": piece, "group": ord(piece[-1]),
+                 "strata": np.array(strata, dtype=object), "label": label, "truth": truth, "predicted": predicted,
+                 "truth_sections": None, "sections": None, "seconds": 0.001, "error": "" if predicted else "boom"}
+            )  # fmt: skip
+    return pd.DataFrame(rows), np.array(log_proba)
+
+
+SURE = [
+    ("sure:b", "sure", "B-flat", format_keys(keys_on(10)), "B-flat minor", True, ["loud"]),
+    ("sure:a", "sure", "G minor", "G Dorian or G minor", "G Dorian", True, ["loud", "early"]),
+]
+UNSURE = [("unsure:c", "unsure", "C major", "C major", None, False, [])]
+
+
+def test_stored_rows_come_back_as_answers():
+    by_condition = table.answers_by_condition(
+        *stored(
+            ("whole", "other folds", "m", SURE + UNSURE),
+            ("opening-4-notes", "other folds", "m", UNSURE + SURE),
+            ("whole", "other folds", "k", UNSURE + SURE[::-1]),
+        )
+    )
+    assert list(by_condition) == [
+        table.Condition("whole", "other folds"), table.Condition("opening-4-notes", "other folds"),
+    ]  # fmt: skip
+    assert list(by_condition[table.Condition("whole", "other folds")]) == ["m", "k"]
+    for by_method in by_condition.values():
+        for a in by_method.values():
+            assert a.piece.tolist() == ["sure:a", "sure:b", "unsure:c"]  # one order for all methods
+            assert a.corpus.tolist() == ["sure", "sure", "unsure"]
+            assert a.headline.tolist() == [True, True, False]
+            assert (a.tonic.tolist(), a.mode.tolist()) == ([7, 10, 0], [MINOR, NO_MODE, MAJOR])
+            assert a.predicted.tolist() == [parse_key("G Dorian").index, parse_key("B-flat minor").index, -1]
+            assert a.strata.tolist() == [("loud", "early"), ("loud",), ()]
+            assert a.truth.sum(axis=1).tolist() == [2, 7, 1]
+            assert a.log_proba[:2].argmax(axis=1).tolist() == a.predicted[:2].tolist()
+            assert np.isnan(a.log_proba[2]).all()
+            assert a.error.tolist() == ["", "", "boom"]
+            assert a.over_time is None
+
+
+def rows_of(*conditions):
+    return table.score_rows(table.answers_by_condition(*stored(*conditions)), "trial", "modes", 100, 0)
+
+
+def many(corpus, predicted, headline):
+    return [(f"{corpus}:{i:02}", corpus, "C major", "C major", p, headline, []) for i, p in enumerate(predicted)]
+
+
+def test_every_condition_has_rows_of_its_own():
+    right, wrong = many("sure", ["C major"] * 4, True), many("sure", ["G major"] * 4, True)
+    rows = rows_of(("whole", "a", "m", right), ("whole", "b", "m", wrong), ("late-start", "a", "m", wrong))
+    exact = {(r["view"], r["fitted_on"], r["corpus"]): r["value"] for r in rows if r["metric"] == "exact"}
+    assert exact == {
+        (view, fitted_on, corpus): value
+        for view, fitted_on, value in (("whole", "a", 1.0), ("whole", "b", 0.0), ("late-start", "a", 0.0))
+        for corpus in ("all", "sure")
+    }
+    assert {r["stratum"] for r in rows} == {"all"}
+
+
+def test_secondary_answers_do_not_touch_the_pooled_rows():
+    sure = many("sure", ["C major", "G major", "C major"], True)
+    for_better = rows_of(("whole", "a", "m", sure + many("unsure", ["C major"] * 5, False)))
+    for_worse = rows_of(("whole", "a", "m", sure + many("unsure", ["G major"] * 4 + [None], False)))
+
+    def of(rows, corpus):
+        return [r for r in rows if r["corpus"] == corpus]
+
+    assert of(for_better, "all") == of(for_worse, "all")
+    assert {r["n"] for r in of(for_better, "all") if r["metric"] in ("exact", "tonic", "failures")} == {3}
+    assert of(for_better, "unsure") != of(for_worse, "unsure")
+    assert {r["n"] for r in of(for_better, "unsure") if r["metric"] == "exact"} == {5}
+
+
+def test_no_condition_pools_secondary_pieces_beside_headline_ones():
+    # Corpus pairs of one sure and one unsure corpus: what is learnt from the sure one is tested on the unsure one only.
+    rows = rows_of(
+        ("whole", "sure", "m", many("unsure", ["C major"] * 5, False)),
+        ("whole", "unsure", "m", many("sure", ["C major"] * 3, True)),
+    )
+    assert {r["n"] for r in rows if r["corpus"] == "all" and r["metric"] == "exact"} == {3}
 
 
 def test_stated_constants():

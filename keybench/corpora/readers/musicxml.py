@@ -45,10 +45,14 @@ def read_notes(data: bytes) -> Reading:
     Raises
     ------
     ReadError
-        If the file is too large, damaged, no partwise MusicXML, or has no notes.
+        If partitura is not installed, or the file is too large, damaged, no partwise MusicXML, or has no notes.
     """
-    from partitura import load_musicxml
-
+    try:
+        from partitura import load_musicxml
+    except ImportError:
+        raise ReadError(
+            "MusicXML needs the package partitura; install it with: pip install 'keybench[corpora]'"
+        ) from None
     text = _score_text(data)
     try:
         score = load_musicxml(io.BytesIO(_music_only(text)), quiet=True)
@@ -56,8 +60,7 @@ def read_notes(data: bytes) -> Reading:
     except ReadError:
         raise
     except Exception as error:  # partitura raises whatever its own code meets
-        reason = str(error).strip().split("\n")[0][:100]
-        raise ReadError(f"partitura made nothing of it ({reason}); accepted: partwise MusicXML") from None
+        raise ReadError(f"partitura made nothing of it ({_reason(error)}); accepted: partwise MusicXML") from None
     if reading is None:
         raise ReadError("no notes; accepted: a score with at least one note")
     return reading
@@ -99,7 +102,12 @@ def _parse(text: bytes) -> Any:
     try:
         return etree.fromstring(text, parser)
     except (etree.XMLSyntaxError, ValueError, LookupError) as error:
-        raise ReadError(f"no XML ({str(error)[:80]}); accepted: .musicxml, .xml or .mxl") from None
+        raise ReadError(f"no XML ({_reason(error)}); accepted: .musicxml, .xml or .mxl") from None
+
+
+def _reason(error: Exception) -> str:
+    """Return the beginning of what a library says about an error, on one line."""
+    return " ".join(str(error).split())[:100]
 
 
 def _music_only(text: bytes) -> bytes:

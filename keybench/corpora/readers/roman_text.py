@@ -41,7 +41,7 @@ _COPY = re.compile(r"=\s*m(\d{1,5})(?:-m?(\d{1,5}))?\s*")
 _BEAT = re.compile(r"b(\d{1,2})(\.\d{1,6})?(\.\d{1,6})?:?")
 _KEY = re.compile(r"([A-Ga-g])(#+|-+|b+)?;?:")
 _NUMERAL = "VII|VI|V|IV|III|II|I|vii|vi|v|iv|iii|ii|i"
-_FIGURE = re.compile(rf"([#b-]*)({_NUMERAL}|N|Cad|It|Ger|Fr)")
+_FIGURE = re.compile(rf"([#b-]*)({_NUMERAL}|N(?!C)|Cad|It|Ger|Fr)")
 _APPLIED = re.compile(rf"/([#b-]*)({_NUMERAL})")
 _DEGREES = {"i": 0, "ii": 1, "iii": 2, "iv": 3, "v": 4, "vi": 5, "vii": 6}
 # Root and third, in semitones above the tonic, of chords that have names instead of numerals: the Neapolitan, and for
@@ -51,6 +51,7 @@ _NAMED = {"N": (1, 5), "It": (8, 0), "Ger": (8, 0), "Fr": (8, 0)}
 _MAX_COPIES = 20_000
 _LEAST_SHARE = 0.8
 _LEAST_SHARE_OF_QUARTER = 0.6
+_LEAST_LEAD = 0.4
 _FARTHEST = 12  # bars
 
 
@@ -293,7 +294,8 @@ def alignment(chords: Sequence[RomanChord], notes: Piece, bars: Bars) -> Alignme
 
     An analysis fits if both root and third of its chords sound in the score while the chord lasts: for at least 80 %
     of all chords, and for at least 60 % in each quarter of the analysis, so that a part that is shifted (by a repeat
-    written out in one of the two, say) does not pass. (A root alone would not tell a key from that of its fifth.)
+    written out in one of the two, say) does not pass. (A root alone would not tell a key from that of its fifth.) And
+    transposed in any other way, the analysis must do worse by at least 40 points: a few long chords fit anywhere.
     Measure numbers of the analysis may be moved by a number of bars, the same throughout, and the keys transposed; of
     all such readings the one with the largest share counts, and of equal ones the nearest to what is written.
 
@@ -326,13 +328,14 @@ def alignment(chords: Sequence[RomanChord], notes: Piece, bars: Bars) -> Alignme
     share = float(shares[i, j])
     quarters = [hits[:, j, part].mean(axis=1) for part in np.array_split(np.arange(len(chords)), min(4, len(chords)))]
     least = min(float(quarter[i]) for quarter in quarters)
-    if share >= _LEAST_SHARE and least >= _LEAST_SHARE_OF_QUARTER:
+    lead = share - float(np.delete(shares[i], j).max())
+    if share >= _LEAST_SHARE and least >= _LEAST_SHARE_OF_QUARTER and lead >= _LEAST_LEAD:
         return Alignment(True, offsets[i], transpositions[j], share)
     alone = ", ".join(str(offsets[int(quarter.argmax())]) for quarter in quarters)
     reason = (
-        f"roots and thirds sound for {share:.0%} of the chords at best, in the worst quarter of the analysis for "
-        f"{least:.0%}; accepted: {_LEAST_SHARE:.0%} and {_LEAST_SHARE_OF_QUARTER:.0%}; "
-        f"by themselves the quarters would fit best moved by {alone} bars"
+        f"roots and thirds sound for {share:.0%} of the chords at best, for {least:.0%} in the worst quarter of the "
+        f"analysis, for {share - lead:.0%} in another transposition; accepted: at least {_LEAST_SHARE:.0%}, at least "
+        f"{_LEAST_SHARE_OF_QUARTER:.0%}, and {_LEAST_LEAD:.0%} less; each quarter alone fits best moved by {alone} bars"
     )
     return Alignment(False, offsets[i], transpositions[j], share, reason)
 

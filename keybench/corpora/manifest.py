@@ -29,16 +29,16 @@ COMMERCIAL_USE = ("allowed", "forbidden", "not stated")
 DERIVED_USE = ("allowed", "same licence", "forbidden", "not stated")
 GROUP_BY = ("title", "opening", "work", "composer", "piece")
 FORMATS: dict[str, tuple[str, ...]] = {
-    "abc": ("*.abc",),
-    "kern": ("*.krn",),
-    "kern-text-keys": ("*.krn",),
-    "kern-roman-text": ("*.krn",),
-    "musicxml-roman-text": ("*.mxl", "*.xml", "*.musicxml"),
-    "midi": ("*.mid", "*.midi"),
-    "gabc": ("*.gabc",),
-    "note-table": ("*.tsv", "*.tsv.gz"),
-    "chord-lines": ("*/salami_chords.txt",),
-    "jazz-r-data": ("*.rda",),
+    "abc": ("**/*.abc",),
+    "kern": ("**/*.krn",),
+    "kern-text-keys": ("**/*.krn",),
+    "kern-roman-text": ("**/*.krn",),
+    "musicxml-roman-text": ("**/*.mxl", "**/*.xml", "**/*.musicxml"),
+    "midi": ("**/*.mid", "**/*.midi"),
+    "gabc": ("**/*.gabc",),
+    "note-table": ("**/*.tsv", "**/*.tsv.gz"),
+    "chord-lines": ("**/salami_chords.txt",),
+    "jazz-r-data": ("**/*.rda",),
     "probe": (),
 }
 """Formats that a manifest can name, and the files that a folder of the reader's own is searched for."""

@@ -22,7 +22,7 @@ def documents(
     found = []
     for name, data in files.items():
         path = PurePosixPath(name)
-        found.append(Document(f"{path.parent.name}/{_number(path.name)}", name, data))
+        found.append(Document(f"{path.parent.name}/{_number(path.name)}".lstrip("/"), name, data))
     return found, []
 
 

@@ -273,6 +273,7 @@ def _environment() -> jinja2.Environment:
     environment.filters.update(
         share=lambda e, digits=3: f"{e.value:.{digits}f}" if e.n else "not measured",
         span=lambda e, digits=3: f"{e.low:.{digits}f} to {e.high:.{digits}f}" if e.n else "",
+        share_span=lambda e: f"{e.value:.3f} ({e.low:.3f} to {e.high:.3f})" if e.n else "not measured",
         percent=lambda e: f"{100 * e.value:.1f}" if e.n else "–",
         percent_span=lambda e: f"{100 * e.low:.1f} to {100 * e.high:.1f}" if e.n else "",
         of_100=lambda e: f"{100 * e.value:.0f} of 100",

@@ -26,6 +26,7 @@ from keybench.notes import KeySpan
 from keybench.runs import provenance, store
 from keybench.runs.material import Material, Split, Steps, prepare
 from keybench.runs.spec import SAME_VIEW, EstimatorSpec, Experiment
+from keybench.runs.stretches import stretches
 
 _MAX_ERROR_CHARS = 300
 
@@ -164,8 +165,8 @@ def _run_task(experiment: Experiment, material: Material, part: Callable[..., Pa
     fit_error = ""
     model = task.specs[0].make()
     try:
-        music: Any = material.heard[task.fit_view].music[split.train]
-        model.fit(music, material.truth[task.fit_view][split.train], groups=material.groups[split.train])
+        music, truth, groups = _lessons(experiment, material, task)
+        model.fit(music, truth, groups=groups)
         fitted = model
     except (Exception, SystemExit) as error:  # whatever a method throws is its own failure
         fit_error = f"fit: {_one_line(error)}"
@@ -186,6 +187,15 @@ def _run_task(experiment: Experiment, material: Material, part: Callable[..., Pa
         answers = _Answers(log_proba, spans, errors, seconds)
         _store_part(experiment, material, part(spec, view, split), split, spec, view, answers)
     return len(task.parts)
+
+
+def _lessons(experiment: Experiment, material: Material, task: _Task) -> tuple[Any, Any, Any]:
+    """Return music, truths and groups to learn from: pieces or, for keys over time, their labelled stretches."""
+    train, heard = task.split.train, material.heard[task.fit_view]
+    if experiment.task == "key":
+        return heard.music[train], material.truth[task.fit_view][train], material.groups[train]
+    learnt = stretches(heard.music[train], material.corpus.spans[train].transpose(heard.shift[train]))
+    return learnt.music, learnt.truth, material.groups[train][learnt.piece]
 
 
 def _share_fit(fitted: KeyEstimator, spec: EstimatorSpec) -> KeyEstimator:

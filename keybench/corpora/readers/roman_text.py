@@ -219,8 +219,7 @@ def _root_and_third(figure: str, key: Key) -> tuple[int, int]:
     """
     written = _FIGURE.match(figure)
     assert written is not None  # only figures come here
-    applied = _APPLIED.search(figure, written.end())
-    if applied is not None:
+    for applied in reversed(list(_APPLIED.finditer(figure, written.end()))):  # V/V/ii: in ii, of its V, the V
         key = Key(_degree(applied[1], applied[2], key), MINOR if applied[2].islower() else MAJOR)
     if written[2] in _NAMED:
         root, third = _NAMED[written[2]]

@@ -19,7 +19,9 @@ def documents(
 ) -> tuple[list[Document], list[tuple[str, str]]]:
     """One example per file, named by its folder and file; see `keybench.corpora.sources.base.Source`."""
     paths = {name: PurePosixPath(name) for name in files}
-    return [Document(f"{path.parent.name}/{path.stem}".lstrip("/"), name, files[name]) for name, path in paths.items()], []
+    return [
+        Document(f"{path.parent.name}/{path.stem}".lstrip("/"), name, files[name]) for name, path in paths.items()
+    ], []
 
 
 def read_notes(document: Document) -> Reading:

@@ -28,7 +28,16 @@ from scipy.optimize import minimize
 
 from keybench.chroma import ChromaTable
 from keybench.errors import EstimatorError
-from keybench.estimators.base import FloatArray, KeyEstimator, Tags, as_music, as_truth, fit_sharpness, log_softmax
+from keybench.estimators.base import (
+    MODE_RANK,
+    FloatArray,
+    KeyEstimator,
+    Tags,
+    as_music,
+    as_truth,
+    fit_sharpness,
+    log_softmax,
+)
 from keybench.estimators.chroma_features import CHROMA_CHANNEL_NAMES, chroma_channels
 from keybench.estimators.features import CHANNEL_NAMES, SINGLE_NOTE, tune_channels
 from keybench.key import HAS_MINOR_THIRD, N_KEYS, N_MODES
@@ -249,7 +258,8 @@ class TiedLogistic(KeyEstimator):
         silent = X.n_rows == 0
         if silent.any():  # nothing heard: the mode shares alone
             scores[silent] = np.repeat(self.log_modes_, 12)
-        return log_softmax(np.round(scores, 4))
+        # Modes that training could not tell apart, as where labels name home notes only: the commoner one is said.
+        return log_softmax(np.round(scores, 4) - 1e-5 * np.repeat(MODE_RANK, 12))
 
     def _check_decision(self) -> None:
         if self.decision not in ("natural", "mode-balanced"):

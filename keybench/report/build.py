@@ -16,7 +16,7 @@ from keybench.errors import RunError
 from keybench.files import write_atomically
 from keybench.key import MODES, N_MODES, NO_MODE, RELATIONS, mode_in_text, relation
 from keybench.report.figures import reliability_svg
-from keybench.report.recommend import Recommendation, recommend
+from keybench.report.recommend import WHAT, Recommendation, recommend
 from keybench.runs import store
 from keybench.runs.spec import Needs
 from keybench.scores import calibration, table
@@ -57,8 +57,10 @@ class Report:
     groups : int
         Groups of related pieces in the headline.
     recommendation : Recommendation
-    confusion : dict
+    confusion : list of dict
         See `confusion`, for the recommended method.
+    offsets : list of (str, int)
+        See `home_offsets`, for the recommended method.
     reliability : list
         Panels of the calibration picture.
     failures : list of (str, str, int, list of str)
@@ -77,6 +79,7 @@ class Report:
     groups: int
     recommendation: Recommendation
     confusion: list[dict[str, Any]]
+    offsets: list[tuple[str, int]]
     reliability: list[tuple[str, list[tuple[float, float, int]]]]
     failures: list[tuple[str, str, int, list[str]]]
 
@@ -136,6 +139,7 @@ def derive(out: Path) -> Report:
         groups=len(np.unique(some.group[pooled])),
         recommendation=recommendation,
         confusion=confusion(by_method[recommendation.nearest]),
+        offsets=home_offsets(by_method[recommendation.nearest]),
         reliability=[(name, _reliability(by_method[name], labels)) for name in shown],
         failures=_failures(by_condition[condition]),
     )
@@ -193,6 +197,41 @@ def confusion(answers: Answers) -> list[dict[str, Any]]:
     return out
 
 
+INTERVALS = (
+    "none: right", "semitone", "whole tone", "minor third", "major third", "fourth", "tritone", "fifth", "minor sixth",
+    "major sixth", "minor seventh", "major seventh",
+)  # fmt: skip
+"""Names of how far one home note lies above another, by semitones."""
+
+
+def home_offsets(answers: Answers) -> list[tuple[str, int]]:
+    """Count answers by how far above the labelled home note, or another acceptable one, the answered one lies."""
+    answered = answers.select(answers.predicted >= 0)
+    above = (answered.predicted - answered.tonic) % 12
+    above[answered.home() > 0] = 0
+    return list(zip(INTERVALS, np.bincount(above, minlength=12).tolist(), strict=True))
+
+
+def ranking_columns(scores: dict[str, dict[str, Estimate]], labels: str) -> list[tuple[str, str, str]]:
+    """Return (title, metric, kind) of the columns of the ranking that something was measured for."""
+    both = {"modes": "Home note and mode right", "major-minor": "Home note and third right", "tonic": "Home note right"}
+    finer = [
+        ("Home note right", "tonic", "bar"),
+        ("Mode right, given home", "mode_given_tonic", "percent"),
+        ("Mean over modes", "mean_mode_recall", "percent"),
+        ("mir_eval weighted", "mir_eval_weighted", "percent"),
+        ("Both fifths", "weighted_both_fifths", "percent"),
+    ]
+    columns = [
+        (both[labels], "exact", "bar"),
+        *(finer if labels != "tonic" else []),
+        ("Log-loss, nats", "log_loss", "number"),
+        ("Calibration error", "calibration_error", "percent"),
+        ("Milliseconds a piece", "ms_per_piece", "time"),
+    ]
+    return [column for column in columns if any(measured[column[1]].n for measured in scores.values())]
+
+
 AWAY = tuple(kind for kind in RELATIONS if kind not in ("same", "parallel"))
 """Relations that an answer on another home note can have."""
 
@@ -235,6 +274,8 @@ def _build(out: Path) -> Report:
         "all": report.scores[ALL],
         "corpora": [name for name in report.scores if name != ALL],
         "modes": [(MODES[m], mode_in_text(m)) for m in counted],
+        "what": WHAT[report.run["experiment"]["labels"]],
+        "columns": ranking_columns(report.scores[ALL], report.run["experiment"]["labels"]),
         "all_modes": [mode_in_text(m) for m in range(N_MODES)],
         "away": AWAY,
         "n_bins": calibration.N_BINS,

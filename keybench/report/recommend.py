@@ -19,7 +19,8 @@ from keybench.stats.intervals import Estimate, GroupBootstrap
 from keybench.stats.paired import Difference, holm, paired_difference
 
 ALPHA = 0.05
-_WHAT = {"modes": "home note and mode", "major-minor": "home note and third", "tonic": "the home note"}
+WHAT = {"modes": "home note and mode", "major-minor": "home note and third", "tonic": "the home note"}
+"""What an answer names in each label space, in words."""
 _WEAK_RECALL = 0.75  # our own choice: below this a mode is named among what not to trust the method for
 
 
@@ -142,7 +143,7 @@ def check_needs(
         exact = measured["exact"]
         checks.append(
             NeedMet(
-                f"{_WHAT[labels]} right in at least {needs.min_exact:.0%} {of}",
+                f"{WHAT[labels]} right in at least {needs.min_exact:.0%} {of}",
                 f"{exact.value:.1%} ({exact.low:.1%} to {exact.high:.1%})",
                 exact.value >= needs.min_exact,
             )
@@ -200,7 +201,7 @@ def _words(
         missed = "; ".join(check.need for check in r.needs if not check.met)
         words.append(f"No method here meets every stated need. {r.nearest} comes nearest; it misses: {missed}.")
     words.append(
-        f"It names {_WHAT[labels]} right for {_of_1000(chosen['exact'], over_time)}"
+        f"It names {WHAT[labels]} right for {_of_1000(chosen['exact'], over_time)}"
         + ("." if labels == "tonic" else f", and the home note alone for {_of_1000(chosen['tonic'], over_time)}.")
     )
     if r.as_good:
@@ -270,7 +271,7 @@ def _cautions(
         worst = min(shares, key=lambda name: shares[name])
         cautions.append(f"Weakest collection: {worst}, {100 * shares[worst]:.0f} of 100 right.")
     wrong = (right < 1) & (answers.predicted >= 0)
-    if wrong.any():
+    if wrong.any() and labels != "tonic" and answers.over_time is None:
         kinds = np.bincount(relation(answers.reference()[wrong], answers.predicted[wrong]), minlength=len(RELATIONS))
         top = int(kinds.argmax())
         cautions.append(f'Of its {int(wrong.sum())} wrong answers, {kinds[top]} are of the kind "{RELATIONS[top]}".')

@@ -30,13 +30,15 @@ from keybench.errors import KeyNameError, ReadError
 from keybench.key import Key, parse_key
 from keybench.notes import BASS, Piece
 
-_MAX_BYTES = 5_000_000
+_MAX_BYTES = 3_000_000
 _MAX_LINE_BYTES = 20_000
 _MAX_GRID = 10**6  # parts of a quarter note; beyond it lengths are damaged, and exact times would grow without end
 
 _LETTERS = {"c": 0, "d": 2, "e": 4, "f": 5, "g": 7, "a": 9, "b": 11}
 _LENGTH = re.compile(r"(\d+)(?:%(\d+))?(\.*)")
-_PITCH = re.compile(r"([#-]*)([a-gA-G])(\2*)([#-]*)")  # the sign belongs behind; one file has it before the letter
+_PITCH = re.compile(
+    r"([#-]{0,3})([a-gA-G])(\2*)([#-]{0,3})"
+)  # the sign belongs behind; one file has it before the letter
 _METRE = re.compile(r"\*M(\d{1,2})/(\d{1,2})(?!\d)")
 _BAR_NUMBER = re.compile(r"=+(\d{1,6})")
 _KEY = re.compile(r"\*[A-Ga-g](#*|-*):[a-z]*")
@@ -97,13 +99,13 @@ def _rows(data: bytes) -> Iterator[tuple[int, list[_Column], list[str]]]:
     ReadError
         If there is no ``**kern`` spine, or a row has more tokens than columns or lacks one of a ``**kern`` column.
     """
-    lines = [
-        (number, line.split("\t")) for number, line in enumerate(_lines(data), 1) if line.strip() and line[0] != "!"
-    ]
-    if not lines or "**kern" not in lines[0][1]:
+    lines = ((number, line) for number, line in enumerate(_lines(data), 1) if line.strip() and line[0] != "!")
+    kinds = next(lines, (0, ""))[1].split("\t")
+    if "**kern" not in kinds:
         raise ReadError("no **kern spine; accepted: a Humdrum file with at least one")
-    columns = [_Column(spine, kind) for spine, kind in enumerate(lines[0][1])]
-    for number, tokens in lines[1:]:
+    columns = [_Column(spine, kind) for spine, kind in enumerate(kinds)]
+    for number, line in lines:
+        tokens = line.split("\t")
         if not columns:
             return  # all spines have ended
         # Columns of other kinds may lack their tokens at the end of a row (so in two of the textbook examples).
@@ -126,6 +128,7 @@ def _follow_paths(columns: list[_Column], tokens: list[str]) -> list[_Column]:
     for i, j in zip(exchanged[::2], exchanged[1::2], strict=False):
         columns[i], columns[j] = columns[j], columns[i]
     after: list[_Column] = []
+    unused = max(column.spine for column in columns) + 1
     for i, (column, token) in enumerate(zip(columns, tokens, strict=True)):
         joins = token == "*v" and i > 0 and tokens[i - 1] == "*v" and after[-1].spine == column.spine
         if joins:
@@ -135,7 +138,8 @@ def _follow_paths(columns: list[_Column], tokens: list[str]) -> list[_Column]:
         if token == "*^":
             after.append(_Column(column.spine, column.kind, column.time))
         elif token == "*+":
-            after.append(_Column(max(c.spine for c in columns + after) + 1, "", column.time))
+            after.append(_Column(unused, "", column.time))
+            unused += 1
     return after
 
 
@@ -172,7 +176,7 @@ def _timed_rows(data: bytes) -> Iterator[_Row]:
         yield _Row(time, kern, text, is_data)
 
 
-@lru_cache(maxsize=8192)
+@lru_cache(maxsize=4096)
 def _notes(token: str) -> tuple[_Note, ...]:
     """Return the notes and rests of a ``**kern`` token, without grace notes.
 

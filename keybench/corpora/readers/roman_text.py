@@ -9,7 +9,8 @@ Choices:
 - Alternative readings (``m5var1``), optional keys (``?(g:`` to ``?)``) and endings after the first (``m8b``) are left
   out.
 - A copied passage (``m51-53 = m42-44``) copies figures and key changes: until the first change in it, the figures are
-  read in the key that was in force before the copy, as music21 does.
+  read in the key that was in force before the copy. So does music21, and in the madrigals where it makes a difference
+  the notes agree.
 - Beats count in the unit of the time signature's denominator, in compound metres (6, 9, 12, ... units) in groups of
   three units. ``.33``, ``.67`` and the like mean thirds.
 """
@@ -49,6 +50,7 @@ _DEGREES = {"i": 0, "ii": 1, "iii": 2, "iv": 3, "v": 4, "vi": 5, "vii": 6}
 _NAMED = {"N": (1, 5), "It": (8, 0), "Ger": (8, 0), "Fr": (8, 0)}
 
 _MAX_COPIES = 20_000
+_MAX_CHORDS = 5_000  # a movement of a sonata or quartet has at most a few hundred bars
 _LEAST_SHARE = 0.8
 _LEAST_SHARE_OF_QUARTER = 0.6
 _LEAST_LEAD = 0.4
@@ -125,7 +127,7 @@ def read_keys(text: str) -> list[RomanKey]:
     Raises
     ------
     ReadError
-        If the text is too large or has no key followed by a chord.
+        If the text is too large or holds too many chords, or no key is followed by a chord.
     """
     keys = [RomanKey(c.measure, c.beat, c.metre, c.key) for c in _read_chords(text) if c.begins_key]
     if not keys:
@@ -139,7 +141,7 @@ def read_chords(text: str) -> list[RomanChord]:
     Raises
     ------
     ReadError
-        If the text is too large.
+        If the text is too large or holds too many chords.
     """
     chords = []
     for chord in _read_chords(text):
@@ -160,7 +162,7 @@ class _Chord(RomanPlace):
 
 def _read_chords(text: str) -> Iterator[_Chord]:
     """Yield the chords in the order of the text, from the first key on."""
-    key, is_new = None, False
+    key, is_new, n_chords = None, False, 0
     for measure, metre, tokens in _measures(text):
         beat = 1.0
         for token in tokens:
@@ -170,6 +172,9 @@ def _read_chords(text: str) -> Iterator[_Chord]:
             elif (written := _BEAT.fullmatch(token)) is not None:
                 beat = _beat(*written.groups())
             elif key is not None and _FIGURE.match(token) is not None:
+                n_chords += 1
+                if n_chords > _MAX_CHORDS:
+                    raise ReadError(f"more than {_MAX_CHORDS:,} chords; accepted: at most as many")
                 yield _Chord(measure, beat, metre, key, token, is_new)
                 is_new = False
 
@@ -350,6 +355,6 @@ def _sounding(times: FloatArray, end: float, notes: Piece) -> npt.NDArray[np.boo
     stops = np.append(np.unique(times[np.isfinite(times)]), end)
     until = stops[np.minimum(np.searchsorted(stops, times, side="right"), len(stops) - 1)]
     held = (notes.onset < until[:, None] - 1e-6) & (times[:, None] + 1e-6 < notes.onset + notes.duration)
-    classes = np.eye(12, dtype=np.int64)[np.round(notes.pitch).astype(np.int64) % 12]
-    sounding: npt.NDArray[np.bool_] = held.astype(np.int64) @ classes > 0
+    classes = np.eye(12, dtype=np.float32)[np.round(notes.pitch).astype(np.int64) % 12]
+    sounding: npt.NDArray[np.bool_] = held.astype(np.float32) @ classes > 0
     return sounding

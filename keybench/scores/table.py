@@ -185,18 +185,42 @@ class _SectionReader:
         return self._sets[text]
 
 
-def measure(answers: Answers, bootstrap: GroupBootstrap, labels: str = "modes") -> dict[str, Estimate]:
-    """Return every measure of one method on one set of pieces, by metric name.
+@dataclass(frozen=True)
+class PieceFigures:
+    """What is computed once for each piece of one method, whatever sets of pieces it is then averaged over.
 
-    ``recall_<mode>`` goes by the mode as written in the source; a truth that accepts other keys is still met by them.
-    ``mode_given_tonic`` looks only at pieces whose home note is right. The calibration error leaves failures out, since
-    they state no probability; everywhere else a failure counts as a wrong answer. The
-    bounds of ``ms_per_piece`` are the quickest and the slowest fold. Of keys over time, every share is a share of the
-    time, averaged over pieces, and the ``boundary`` measures count changes of key (see `keybench.scores.sections`).
+    Parameters
+    ----------
+    answers : Answers
+    right : array, shape (n,)
+        See `Answers.right`.
+    confidence : array, shape (n,), or None
+        See `Answers.confidence`; None for keys over time, for which no probability is stated.
+    names : tuple of str
+        Metrics that are a sum over a sum.
+    values, marks : arrays, shape (n, n_names)
+        What is summed above and below.
     """
-    n = len(answers.piece)
+
+    answers: Answers
+    right: FloatArray
+    confidence: FloatArray | None
+    names: tuple[str, ...]
+    values: FloatArray
+    marks: FloatArray
+
+    def select(self, rows: npt.NDArray[np.bool_]) -> PieceFigures:
+        """Return the figures of some pieces."""
+        confidence = None if self.confidence is None else self.confidence[rows]
+        return PieceFigures(
+            self.answers.select(rows), self.right[rows], confidence, self.names, self.values[rows], self.marks[rows]
+        )
+
+
+def piece_figures(answers: Answers, labels: str = "modes") -> PieceFigures:
+    """Compute what `measure_figures` averages."""
     right, home, mode = answers.right(labels), answers.home(), answers.mode
-    everywhere = np.ones(n)
+    everywhere = np.ones(len(answers.piece))
     figures: dict[str, tuple[FloatArray, FloatArray]] = {
         "exact": (right, everywhere),
         "tonic": (home, everywhere),
@@ -212,18 +236,44 @@ def measure(answers: Answers, bootstrap: GroupBootstrap, labels: str = "modes") 
             "weighted_both_fifths": (weighted(answers.predicted, answers.truth, both_fifths=True), everywhere),
             "log_loss": (calibration.log_loss(answers.log_proba, answers.accepted(labels)), everywhere),
         }
-    marks = np.column_stack([mask for _, mask in figures.values()])
-    values = np.column_stack([np.where(mask > 0, column, 0.0) for column, mask in figures.values()])
-    out = dict(zip(figures, bootstrap.ratios(values, marks), strict=True))
+    return PieceFigures(
+        answers,
+        right,
+        answers.confidence(labels) if answers.over_time is None else None,
+        tuple(figures),
+        np.column_stack([np.where(mask > 0, column, 0.0) for column, mask in figures.values()]),
+        np.column_stack([mask for _, mask in figures.values()]),
+    )
+
+
+def measure(answers: Answers, bootstrap: GroupBootstrap, labels: str = "modes") -> dict[str, Estimate]:
+    """Return every measure of one method on one set of pieces, by metric name.
+
+    ``recall_<mode>`` goes by the mode as written in the source; a truth that accepts other keys is still met by them.
+    ``mode_given_tonic`` looks only at pieces whose home note is right. The calibration error leaves failures out, since
+    they state no probability; everywhere else a failure counts as a wrong answer. The
+    bounds of ``ms_per_piece`` are the quickest and the slowest fold. Of keys over time, every share is a share of the
+    time, averaged over pieces, and the ``boundary`` measures count changes of key (see `keybench.scores.sections`).
+    """
+    return measure_figures(piece_figures(answers, labels), bootstrap)
+
+
+def measure_figures(figures: PieceFigures, bootstrap: GroupBootstrap) -> dict[str, Estimate]:
+    """Return every measure (see `measure`) from what was computed for each piece."""
+    answers = figures.answers
+    present = np.array([not name.startswith("recall_") for name in figures.names]) | figures.marks.any(axis=0)
+    names = [name for name, kept in zip(figures.names, present, strict=True) if kept]
+    estimates = bootstrap.ratios(figures.values[:, present], figures.marks[:, present])
+    out = dict(zip(names, estimates, strict=True))
     for name in ("mir_eval_weighted", "weighted_both_fifths", "log_loss"):
         out.setdefault(name, NOTHING)
-    out["mean_mode_recall"] = _mean_mode_recall(right, mode, bootstrap)
+    out["mean_mode_recall"] = _mean_mode_recall(figures.right, answers.mode, bootstrap)
     out["ms_per_piece"] = _milliseconds(answers.seconds)
     out["calibration_error"] = (
-        NOTHING if answers.over_time is not None else _calibration_error(answers.confidence(labels), right, bootstrap)
+        NOTHING if figures.confidence is None else _calibration_error(figures.confidence, figures.right, bootstrap)
     )
     failures = int((answers.predicted < 0).sum())
-    out["failures"] = Estimate(failures, failures, failures, n)
+    out["failures"] = Estimate(failures, failures, failures, len(answers.piece))
     return out
 
 
@@ -315,10 +365,11 @@ def score_rows(
     secondary = is_secondary(by_condition)
     for condition, by_method in by_condition.items():
         some = next(iter(by_method.values()))
+        figures = {name: piece_figures(answers, labels) for name, answers in by_method.items()}
         for corpus, stratum, mask in subsets(some, secondary):
             bootstrap = GroupBootstrap(some.group[mask], resamples, seed)
-            for name, answers in by_method.items():
-                for metric, e in measure(answers.select(mask), bootstrap, labels).items():
+            for name, of_pieces in figures.items():
+                for metric, e in measure_figures(of_pieces.select(mask), bootstrap).items():
                     rows.append(
                         {
                             "experiment": experiment,

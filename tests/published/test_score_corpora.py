@@ -307,10 +307,11 @@ def wheel_pairs(name):
 @pytest.mark.parametrize(
     ("name", "number", "misfits", "moved"),
     [
-        # 011 has the first section twice; of the moved ones the scores are in another key, or write a repeat out.
+        # 011 has two more bars after the first quarter; of the moved ones two scores are in another key, and one writes
+        # a repeat out.
         ("chorales", 20, {"riemenschneider011"},
          {"riemenschneider014": (0, -5), "riemenschneider015": (4, 0), "riemenschneider017": (0, 2)}),
-        # Both scores go on with bars that their analyses do not count.
+        # Both scores have a passage of 12 and 11 bars that their analyses do not count.
         ("madrigals", 48, {"madrigal.4.1", "madrigal.4.2"}, {}),
     ],
 )  # fmt: skip
@@ -353,7 +354,8 @@ def test_musicxml_notes_are_those_of_music21(folder, step):
 
 @pytest.mark.slow
 def test_keys_and_chords_are_those_of_music21():
-    # Reference: music21's romanText. It reads a variant without a number ("m49var") as the bar itself.
+    # Reference: music21's romanText. It reads a variant without a number ("m49var") as the bar itself, and leaves the
+    # chord before a change of key in the key of its origin when it copies the bar (madrigal 3.6, bar 53).
     music21 = pytest.importorskip("music21")
     paths = files(ANALYSES, "*/analysis.txt")[::15] + [path for path, _ in wheel_pairs("madrigals")[::4]]
     paths += [path for path, _ in wheel_pairs("chorales")[::4]]
@@ -371,4 +373,6 @@ def test_keys_and_chords_are_those_of_music21():
                         place = (measure.number, round(float(chord.offset + measure.paddingLeft), 3))
                         reference[(*place, read.root().pitchClass)] += 1
         own = Counter((c.measure, round(c.offset, 3), c.root) for c in roman_text.read_chords(text))
-        assert own == reference, path.parent.name + "/" + path.name
+        for place in ((53, 2.0, 0), (53, 2.0, 3)) if path.stem == "madrigal.3.6" else ():
+            own.pop(place, None), reference.pop(place, None)
+        assert own == reference, f"{path.parent.name}/{path.name}"

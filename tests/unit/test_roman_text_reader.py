@@ -67,8 +67,8 @@ def test_keys(text, expected):
     assert [beat for _, beat, _ in found] == pytest.approx([beat for _, beat, _ in expected])
 
 
-# Quarters from the beginning of the bar. In compound metres beats are dotted, as in the analyses of Mozart's K 331 in
-# the corpus that the chorales' are from; the values are those that music21 10.5 gives.
+# Quarters from the beginning of the bar. In compound metres beats are dotted, as in the analyses of sonatas in the
+# corpus that the chorales' are from; the values are those that music21 10.5 gives.
 @pytest.mark.parametrize(
     ("metre", "beat", "offset"),
     [
@@ -96,6 +96,7 @@ CHORDS = [
     ("C: viio6", 11, 2), ("C: vii/o7", 11, 2), ("C: bVI", 8, 0), ("C: bIII+", 3, 7), ("C: #ivo7", 6, 9),
     ("C: V7/V", 2, 6), ("C: viio7/ii", 1, 4), ("C: V6/5/V", 2, 6), ("C: ii/o6/5/iii", 6, 9), ("C: IV/bVII", 3, 7),
     ("C: N6", 1, 5), ("C: Ger6/5", 8, 0), ("C: Cad64", 0, 4), ("c: Cad64", 0, 3), ("C: V/vi", 4, 8),
+    ("C: V6/5/V/ii", 4, 8),
     ("c: i", 0, 3), ("c: iv", 5, 8), ("c: V", 7, 11), ("c: v", 7, 10), ("c: III", 3, 7), ("c: VI", 8, 0),
     ("c: VII", 10, 2), ("c: vi", 9, 0), ("c: vii", 11, 2), ("c: viio7", 11, 2), ("c: #viio7", 11, 2), ("c: bVI", 8, 0),
     ("c: bVII6/5", 10, 2), ("c: bvi", 8, 11), ("c: #VI", 9, 1), ("c: V/III", 10, 2), ("c: viio/VII", 9, 0),
@@ -250,6 +251,7 @@ BAD = [
     ("binary rubbish", "\x00\x01m1\xff", "no key"),
     ("gigantic", "m1 C: I\n" * 200_000, "1,600,000 characters"),
     ("gigantic line", "m1 C: I" + " I" * 20_000, "a line of 40,007 characters"),
+    ("chords without end", "m1 C: I\n" * 5001, "more than 5,000 chords"),
     ("copies without end", "m1 C: I\nm1-20001 = m1-20001", "copies of 20,001 measures"),
     ("copies of copies", "m1 C: I\n" + "m1-9999 = m1-9999\n" * 3, "copies of 29,997 measures"),
 ]

@@ -24,7 +24,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from keybench.corpora.readers.partitura_score import Metre, accents, make_bars
+from keybench.corpora.readers.metre import Metre, accents, make_bars
 from keybench.corpora.readers.reading import Reading
 from keybench.errors import KeyNameError, ReadError
 from keybench.key import Key, parse_key

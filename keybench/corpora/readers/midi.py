@@ -25,7 +25,7 @@ from typing import Any
 
 import numpy as np
 
-from keybench.corpora.readers.partitura_score import Metre
+from keybench.corpora.readers.metre import Metre
 from keybench.corpora.readers.reading import Bars, Reading
 from keybench.errors import ReadError
 from keybench.key import MAJOR, MINOR, Key

@@ -25,7 +25,7 @@ from fractions import Fraction
 import numpy as np
 import numpy.typing as npt
 
-from keybench.corpora.readers.partitura_score import Metre
+from keybench.corpora.readers.metre import Metre
 from keybench.corpora.readers.reading import Bars, LabelSpan
 from keybench.errors import ReadError
 from keybench.key import MAJOR, MINOR, SCALE_STEPS, Key, parse_key

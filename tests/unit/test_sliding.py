@@ -222,11 +222,12 @@ def fitted(corpus):
 )
 def test_a_key_that_moves_half_way_is_followed(fitted, base, first, second):
     (spans,) = fitted[base].segment(tune(first, second))
-    assert [span.key for span in spans] == [key(first), key(second)]
-    assert (spans[0].start, spans[1].end) == (0.0, 128.0)
-    assert spans[0].end == spans[1].start
-    # The notes move at 64; a beat here is two quarters, and half a window eight beats.
-    assert abs(spans[1].start - 64.0) <= 16.0
+    assert (spans[0].key, spans[-1].key) == (key(first), key(second))
+    assert (spans[0].start, spans[-1].end) == (0.0, 128.0)
+    # The notes move at 64; a beat here is two quarters, and half a window eight beats. A window that hears both keys
+    # may be named after a third.
+    assert all(abs(span.start - 64.0) <= 16.0 for span in spans[1:])
+    assert 2 <= len(spans) <= 3
 
 
 def test_a_parallel_change_is_followed(fitted):

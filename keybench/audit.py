@@ -18,7 +18,7 @@ from joblib import Parallel, delayed
 from threadpoolctl import threadpool_limits
 
 from keybench.corpora import Corpus
-from keybench.corpora.audits import AUDIT_SCHEMA
+from keybench.corpora.audits import AUDIT_SCHEMA, audited_state
 from keybench.corpora.grouping import deal_folds, group
 from keybench.errors import ExperimentError
 from keybench.estimators import make
@@ -166,7 +166,7 @@ def save(path: Path, corpus: Corpus, rows: list[Audited]) -> None:
     content: dict[str, Any] = {
         "schema": AUDIT_SCHEMA,
         "corpus": corpus.id,
-        "content": corpus.content_hash,
+        "content": audited_state(corpus),
         "pieces": len(corpus),
         "methods": list(METHODS),
         "look": {row.piece: list(row.flags) for row in rows if row.look},

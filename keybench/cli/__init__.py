@@ -71,7 +71,7 @@ def run(
     from keybench.runs.spec import experiment_path, read_experiment
 
     asked = read_experiment(experiment_path(experiment), own)
-    directory = out or Path("keybench-runs") / asked.name
+    directory = out or Path("keybench-runs") / "-".join([asked.name, *(Path(name).stem for name in own)])
     command = shlex.join(["keybench", *sys.argv[1:]])
     with _Bars(quiet) as bars:
         try:

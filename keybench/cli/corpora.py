@@ -44,10 +44,11 @@ def list_(own: tuple[str, ...], as_json: bool) -> None:
 def _row(row: dict[str, Any]) -> tuple[str, ...]:
     modes = " ".join(f"{mode} {n}" for mode, n in sorted(row["modes"].items(), key=lambda item: -item[1])[:3])
     more = len(row["modes"]) - 3
-    state = row["state"] if row["state"] != "partly" else f"{row['missing_files']} files missing"
+    lacking = f"{row['missing_files']:,} {'file' if row['missing_files'] == 1 else 'files'} missing"
+    state = row["state"] if row["state"] != "partly" else lacking
     return (
         row["id"] + ("" if row["headline"] else " *"),
-        f"{row['labelled']:,}",
+        f"{row['labelled']:,}" if row["counted"] else "not counted",
         f"{row['with_local_keys']:,}" if row["with_local_keys"] else "-",
         modes + (f" and {more} more" if more > 0 else ""),
         row["trust"],
@@ -73,7 +74,9 @@ def describe(corpus: str, as_json: bool) -> None:
     counted = ", ".join(f"{mode} {n}" for mode, n in facts["modes"].items()) or "not counted"
     lines = {
         "pieces": f"{facts['pieces']:,}, of which {facts['labelled']:,} labelled and "
-        f"{facts['with_local_keys']:,} with local keys",
+        f"{facts['with_local_keys']:,} with local keys"
+        if facts["counted"]
+        else "not counted",
         "modes": counted,
         "at the origin": f"{facts['at_origin']:,} pieces" if facts["at_origin"] != facts["pieces"] else "",
         "labels": f"{facts['label_space']}, {facts['trust']}. {facts['policy']}",
@@ -108,7 +111,9 @@ def fetch(corpus: str, quiet: bool, as_json: bool) -> None:
     from keybench.corpora.status import fetch as fetch_corpus
 
     manifest = read_manifest(corpus)
-    with tqdm(desc=f"fetching {manifest.id}", disable=quiet, leave=False, file=sys.stderr, unit_scale=True) as bar:
+    with tqdm(
+        desc=f"fetching {manifest.id}", disable=quiet or None, leave=False, file=sys.stderr, unit_scale=True
+    ) as bar:
 
         def progress(done: int, total: int) -> None:
             bar.total = total or None
@@ -134,6 +139,7 @@ def verify(corpus: str | None, as_json: bool) -> None:
     unreadable, 2 wrong usage, 3 nothing was compared.
     """
     from keybench.corpora import manifest_names, read_manifest
+    from keybench.corpora.locate import advice
     from keybench.corpora.status import NOT_HERE, presence
     from keybench.corpora.status import verify as verify_corpus
 
@@ -143,9 +149,9 @@ def verify(corpus: str | None, as_json: bool) -> None:
         manifest = read_manifest(name)
         if not corpus and (manifest.origin.kind == "generated" or presence(manifest)[0] == NOT_HERE):
             state = "generated" if manifest.origin.kind == "generated" else "not here"
-            results.append({"id": manifest.id, "state": state, "origins": []})
+            results.append({"id": manifest.id, "state": state, "to_get_it": "", "origins": []})
             continue
-        parts = [
+        parts: list[dict[str, Any]] = [
             {
                 "against": found.against,
                 **{state: found.count(state) for state in ("present", "missing", "changed", "unreadable")},
@@ -154,8 +160,12 @@ def verify(corpus: str | None, as_json: bool) -> None:
             }
             for found in verify_corpus(manifest)
         ]
+        compared = sum(part[state] for part in parts for state in ("present", "missing", "changed", "unreadable"))
         bad = any(part[state] for part in parts for state in ("missing", "changed", "unreadable"))
-        results.append({"id": manifest.id, "state": "differs" if bad else "as it should be", "origins": parts})
+        state = "differs" if bad else "as it should be" if compared else "nothing to compare with"
+        absent = manifest.origin.kind != "generated" and presence(manifest)[0] == NOT_HERE
+        to_get_it = advice(manifest, manifest.origin) if absent else ""
+        results.append({"id": manifest.id, "state": state, "to_get_it": to_get_it, "origins": parts})
     if as_json:
         click.echo(json.dumps(results, indent=1))
     else:
@@ -185,7 +195,7 @@ def audit(corpus: str, save: bool, show_all: bool, n_jobs: int | None, as_json: 
     from keybench.corpora import load, read_manifest
 
     manifest = read_manifest(corpus)
-    loaded = load(corpus, n_jobs or cores())
+    loaded = load(corpus, n_jobs or cores(), audited=False)
     rows = auditing.audit(loaded, manifest.label_space, n_jobs or cores())
     if save:
         path = manifest.base / "audits" / f"{manifest.id}.json"
@@ -223,3 +233,5 @@ def _print_verified(results: list[dict[str, Any]]) -> None:
                 click.echo(f"    {file['state']}: {file['path']} ({file['detail']})")
             if len(part["files"]) > _SHOWN:
                 click.echo(f"    and {len(part['files']) - _SHOWN:,} more; --json lists all")
+        if result["to_get_it"]:
+            click.echo(f"  not here: {result['to_get_it']}")

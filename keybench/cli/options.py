@@ -8,11 +8,13 @@ from typing import Any
 
 import click
 
+from keybench.errors import CorpusMissingError
+
 
 def _use_data(context: click.Context, parameter: click.Parameter, value: Path | None) -> None:
     if value is not None:
         if not value.is_dir():
-            raise click.BadParameter(f"{value}: no such folder; accepted: a folder with local copies of corpora")
+            raise CorpusMissingError(f"--data {value}: no such folder; accepted: a folder with local copies of corpora")
         os.environ["KEYBENCH_DATA"] = str(value.resolve())
 
 

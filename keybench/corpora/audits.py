@@ -9,6 +9,9 @@ from __future__ import annotations
 import json
 from dataclasses import replace
 
+import numpy as np
+
+from keybench.corpora.cache import content_hash
 from keybench.corpora.corpus import Corpus
 from keybench.corpora.manifest import Manifest
 from keybench.errors import ManifestError
@@ -16,6 +19,12 @@ from keybench.errors import ManifestError
 AUDIT_SCHEMA = 1
 PLAUSIBLE, LOOK = "label audit: plausible", "label audit: to look at"
 """Strata of audited pieces."""
+
+
+def audited_state(corpus: Corpus) -> str:
+    """Return a hash of what an audit is about: the files and what their labels accept."""
+    truth = np.packbits(corpus.truth, axis=1).tobytes()
+    return content_hash([("files", corpus.content_hash.encode()), ("truth", truth)])
 
 
 def with_audit(corpus: Corpus, manifest: Manifest) -> Corpus:
@@ -29,13 +38,13 @@ def with_audit(corpus: Corpus, manifest: Manifest) -> Corpus:
     path = manifest.base / "audits" / f"{manifest.id}.json"
     try:
         stored = json.loads(path.read_text(encoding="utf-8"))
-        fits = stored["schema"] == AUDIT_SCHEMA and stored["content"] == corpus.content_hash
+        fits = stored["schema"] == AUDIT_SCHEMA and stored["content"] == audited_state(corpus)
         look = set(stored["look"])
     except FileNotFoundError:
         return corpus
     except (OSError, ValueError, KeyError, TypeError, RecursionError) as error:
         raise ManifestError(
-            f"{path}: not an audit ({error}); make it again with: keybench corpora audit {manifest.id} --save"
+            f"{path}: not an audit ({error}); make it again with: keybench corpora audit {manifest.name} --save"
         ) from None
     if not fits:
         return corpus

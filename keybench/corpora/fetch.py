@@ -494,7 +494,11 @@ def _unpack(part: Path, sha256: str, target: Path, max_bytes: int) -> None:
     folder = target.with_name(f".{target.name}.keybench-partial")
     shutil.rmtree(folder, ignore_errors=True)
     try:
-        archive.unpack(part, folder, max_bytes)
+        try:
+            archive.unpack(part, folder, max_bytes)
+        except FetchError:
+            part.unlink(missing_ok=True)  # it is what the checksum says, and of no use
+            raise
         (folder / _MARK).write_text(f"{sha256}\n")
         os.replace(folder, target)
     finally:

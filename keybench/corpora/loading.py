@@ -26,7 +26,7 @@ from keybench.spans import SpanTable
 _READING_PACKAGES = ("symusic", "partitura", "pyreadr", "pandas", "numpy")
 
 
-def load(name: str, n_jobs: int = 1, progress: Callable[[int], None] = lambda n: None) -> Corpus:
+def load(name: str, n_jobs: int = 1, progress: Callable[[int], None] = lambda n: None, audited: bool = True) -> Corpus:
     """Load a corpus, from the cache if nothing changed.
 
     Parameters
@@ -37,6 +37,8 @@ def load(name: str, n_jobs: int = 1, progress: Callable[[int], None] = lambda n:
         Processes to read with where nothing is cached.
     progress : callable
         Called with the number of pieces that were read since the last call.
+    audited : bool
+        Add the strata of a stored label audit.
 
     Returns
     -------
@@ -58,12 +60,14 @@ def load(name: str, n_jobs: int = 1, progress: Callable[[int], None] = lambda n:
     cached = None if arrays is None else _unpack(manifest.id, state, content, arrays)
     if cached is not None:
         progress(len(cached))
-        return with_audit(replace(cached, missing=missing), manifest)
+        found = replace(cached, missing=missing)
+        return with_audit(found, manifest) if audited else found
     corpus = read_files(manifest, files, companions, n_jobs, progress)
     if unreadable:  # not cached: the next time they may be readable
         return replace(corpus, problems=corpus.problems + unreadable, missing=missing)
     cache.write(path, _pack(corpus))
-    return with_audit(replace(corpus, missing=missing), manifest)
+    found = replace(corpus, missing=missing)
+    return with_audit(found, manifest) if audited else found
 
 
 def _contents(manifest: Manifest, origin: Origin) -> tuple[dict[str, bytes], list[Problem], list[str]]:

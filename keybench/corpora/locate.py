@@ -105,7 +105,7 @@ def advice(manifest: Manifest, origin: Origin) -> str:
         return "put its files there"
     if origin.kind == "package":
         return f"install it again with: {origin.install} (checked against {origin.package} {origin.version})"
-    return f"bring it with: keybench corpora fetch {manifest.id} (or set KEYBENCH_DATA to a folder that holds it)"
+    return f"bring it with: keybench corpora fetch {manifest.name} (or set KEYBENCH_DATA to a folder that holds it)"
 
 
 def known_hashes(manifest: Manifest, origin: Origin) -> dict[str, str]:

@@ -137,6 +137,8 @@ class Manifest:
         Labelled pieces by written mode; ``not given`` where a label names a home note only.
     base : Path
         Where the manifest stands; says nothing about the data.
+    name : str
+        What a command calls it: its id, or the path of a reader's own.
     """
 
     id: str
@@ -166,6 +168,7 @@ class Manifest:
     at_origin: int
     modes: dict[str, int]
     base: Path = field(repr=False)
+    name: str = field(repr=False, default="")
 
     @property
     def own(self) -> bool:
@@ -257,6 +260,7 @@ def read_manifest(name: str) -> Manifest:
         at_origin=_count(counts, "at_origin", pieces),
         modes=modes,
         base=path.resolve().parent,
+        name=name,
     )
     for fields in (origin_fields, companion, reader, labels, counts, top):
         if fields is not None:

@@ -199,7 +199,8 @@ def spans_of_steps(
     for i, (a, b) in enumerate(pairwise(offsets)):
         opens = a + np.flatnonzero(np.append(True, np.diff(key[a:b]) != 0)[: b - a])
         until = [*begins[opens[1:]], *end[i : i + 1][: len(opens)]]
-        out.append([KeySpan(float(begins[j]), float(stop), int(key[j])) for j, stop in zip(opens, until, strict=True)])
+        spans = (KeySpan(float(begins[j]), float(stop), int(key[j])) for j, stop in zip(opens, until, strict=True))
+        out.append([span for span in spans if span.end > span.start])  # a last note may have no length
     return out
 
 
@@ -209,6 +210,9 @@ class KeyEstimator(BaseEstimator):
     tags = Tags()
     decision_parameters: tuple[str, ...] = ()
     """Constructor parameters that change the answer but not what ``fit`` learns: variants share one fit."""
+
+    def check_parameters(self) -> None:
+        """Complain of parameters that cannot be used, before anything is run; raise `EstimatorError`."""
 
     def fit(self, X: NoteTable, y: Any = None, groups: Any = None) -> Self:
         """Learn from pieces and their truths; `groups` keeps related pieces together in inner folds."""
@@ -237,6 +241,7 @@ class KeyEstimator(BaseEstimator):
 
     def explain(self, X: NoteTable) -> list[Evidence]:
         """Return, for each piece, ranked keys and what in the notes speaks for and against them."""
+        X = self._music(X)
         log_proba = self.predict_log_proba(X)
         return [describe(X[i], log_proba[i], self._reasons(X[i])) for i in range(len(X))]
 

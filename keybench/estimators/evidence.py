@@ -7,6 +7,8 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
+from keybench.chroma import ChromaTable
+from keybench.estimators.chroma_features import chroma_weights
 from keybench.estimators.features import edge_note, pitch_classes
 from keybench.key import N_MODES, SCALES, Key, key_at, mode_in_text
 from keybench.notes import NoteTable
@@ -23,7 +25,8 @@ class Evidence:
     ranked : list of (Key, float)
         The five most probable keys with their probabilities.
     scale_fit : dict
-        For each mode on the answer's home note: how many notes lie in the scale, of how many.
+        For each mode on the answer's home note: how many notes lie in the scale, of how many; in recordings, how many
+        hundredths of the energy, of 100.
     outside : list of (float, str)
         Onset and name of the first notes outside the answer's scale (twelve at most).
     first_note, last_note : str or None
@@ -45,12 +48,12 @@ def note_name(pitch: float) -> str:
     return _NOTE_NAMES[int(np.floor(pitch + 0.5)) % 12]
 
 
-def describe(piece: NoteTable, log_proba: npt.NDArray[np.float64], reasons: list[str]) -> Evidence:
+def describe(piece: NoteTable | ChromaTable, log_proba: npt.NDArray[np.float64], reasons: list[str]) -> Evidence:
     """Collect the evidence for one piece.
 
     Parameters
     ----------
-    piece : NoteTable
+    piece : NoteTable or ChromaTable
         Of one piece.
     log_proba : array, shape (84,)
     reasons : list of str
@@ -59,6 +62,9 @@ def describe(piece: NoteTable, log_proba: npt.NDArray[np.float64], reasons: list
     order = np.argsort(-log_proba, kind="stable")[:5]
     ranked = [(key_at(int(i)), float(np.exp(log_proba[i]))) for i in order]
     best, runner_up = ranked[0], ranked[1]
+    most = f"Most probable: {best[0]} ({best[1]:.0%}), then {runner_up[0]} ({runner_up[1]:.0%})."
+    if isinstance(piece, ChromaTable):
+        return _describe_chroma(piece, ranked, [*reasons, most])
     degrees = (pitch_classes(piece) - best[0].tonic) % 12
     n = len(degrees)
     scale_fit = {mode_in_text(m): (int(SCALES[m][degrees].sum()), n) for m in range(N_MODES)}
@@ -66,7 +72,7 @@ def describe(piece: NoteTable, log_proba: npt.NDArray[np.float64], reasons: list
     outside = [(float(piece.onset[i]), note_name(piece.pitch[i])) for i in strange[:12]]
     first = note_name(float(edge_note(piece, last=False)[0])) if n else None
     last = note_name(float(edge_note(piece, last=True)[0])) if n else None
-    words = [*reasons, f"Most probable: {best[0]} ({best[1]:.0%}), then {runner_up[0]} ({runner_up[1]:.0%})."]
+    words = [*reasons, most]
     if n:
         inside = scale_fit[best[0].mode_name][0]
         words.append(f"{inside} of {n} notes lie in the scale of {best[0]}; it opens on {first} and ends on {last}.")
@@ -75,3 +81,18 @@ def describe(piece: NoteTable, log_proba: npt.NDArray[np.float64], reasons: list
         more = f" and {len(strange) - 4} more" if len(strange) > 4 else ""
         words.append(f"Outside that scale: {places}{more} (onsets in {piece.unit}s).")
     return Evidence(ranked, scale_fit, outside, first, last, words)
+
+
+def _describe_chroma(piece: ChromaTable, ranked: list[tuple[Key, float]], words: list[str]) -> Evidence:
+    """Collect the evidence for one recording, which has energies instead of notes."""
+    best = ranked[0][0]
+    heard = np.roll(chroma_weights(piece)[0], -best.tonic)
+    total = heard.sum()
+    if total == 0:
+        return Evidence(ranked, {mode_in_text(m): (0, 0) for m in range(N_MODES)}, [], None, None, words)
+    fit = {mode_in_text(m): (round(100 * float(heard[SCALES[m]].sum() / total)), 100) for m in range(N_MODES)}
+    strongest = note_name(float(heard.argmax() + best.tonic))
+    words.append(
+        f"{fit[best.mode_name][0]} % of the energy lies in the scale of {best}; the strongest note is {strongest}."
+    )
+    return Evidence(ranked, fit, [], None, None, words)

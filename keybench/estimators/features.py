@@ -74,14 +74,18 @@ def edge_note(table: NoteTable, last: bool) -> npt.NDArray[np.int64]:
 
 def extent(table: NoteTable | ChromaTable) -> tuple[FloatArray, FloatArray]:
     """When each piece begins and when its last note (or frame) ends, each shape (n,); both 0 for an empty piece."""
-    begins, ends = (
-        (table.time, table.time) if isinstance(table, ChromaTable) else (table.onset, table.onset + table.duration)
-    )
     start, end = np.zeros(len(table)), np.zeros(len(table))
     filled = table.n_rows > 0
-    if filled.any():
-        first = table.offsets[:-1][filled]
-        start[filled], end[filled] = np.minimum.reduceat(begins, first), np.maximum.reduceat(ends, first)
+    if not filled.any():
+        return start, end
+    first, last = table.offsets[:-1][filled], table.offsets[1:][filled] - 1
+    if isinstance(table, ChromaTable):
+        start[filled], end[filled] = table.time[first], table.time[last]
+        # The last frame lasts as long as the others do on average; an only one, a second.
+        end[filled] += np.where(last > first, (end - start)[filled] / np.maximum(last - first, 1), 1.0)
+    else:
+        start[filled] = np.minimum.reduceat(table.onset, first)
+        end[filled] = np.maximum.reduceat(table.onset + table.duration, first)
     return start, end
 
 

@@ -227,6 +227,7 @@ class TiedLogistic(KeyEstimator):
         truth = as_truth(y, len(X))
         if groups is not None and len(groups) != len(X):
             raise EstimatorError(f"groups has {len(groups)} entries; accepted: one for each of the {len(X)} pieces")
+        self.__dict__.pop("scale_", None)  # of an earlier fit, perhaps to another medium
         channels = self._centred(X)
         self.scale_ = np.maximum(np.sqrt((channels**2).sum(axis=2).mean(axis=0)), 1e-6)
         self.scale_ /= np.where(_single_note(X), self.single_note, 1.0)
@@ -268,6 +269,11 @@ class TiedLogistic(KeyEstimator):
     def _centred(self, X: NoteTable) -> Float32Array:
         """Channels less their mean over the pitch classes, which says nothing about where home is."""
         channels: Float32Array = X.feature(chroma_channels if isinstance(X, ChromaTable) else tune_channels)
+        fitted = getattr(self, "scale_", None)
+        if fitted is not None and len(fitted) != channels.shape[1]:
+            raise EstimatorError(
+                "fitted on notes and asked about chroma, or the reverse; accepted: what it was fitted on"
+            )
         centred: Float32Array = channels - channels.mean(axis=2, keepdims=True)
         return centred
 

@@ -18,6 +18,7 @@ from keybench.estimators.base import FloatArray, KeyEstimator, Tags, as_notes, s
 from keybench.estimators.features import extent, median_by_piece
 from keybench.notes import KeySpan, NoteTable
 
+_HAIR = 1e-6  # of a window or a hop: well over rounding, well under any note
 _BATCH_NOTES = 400_000  # notes in the windows of a batch of pieces
 
 
@@ -42,8 +43,8 @@ class SlidingWindow(KeyEstimator):
         self.hop = hop
         self.change = change
 
-    def fit(self, X: NoteTable, y: Any = None, groups: Any = None) -> Self:
-        """Fit the method on whole pieces `X` and their truths `y`."""
+    def check_parameters(self) -> None:
+        """Complain of a method that does not exist, or of numbers that make no window."""
         from keybench.estimators import make
 
         if not (0.0 < self.hop <= self.width < np.inf and 0.0 <= self.change < np.inf):
@@ -51,6 +52,13 @@ class SlidingWindow(KeyEstimator):
                 f"width is {self.width!r}, hop {self.hop!r}, change {self.change!r}; accepted: 0 < hop <= width, "
                 "change 0 or more"
             )
+        make(self.base)
+
+    def fit(self, X: NoteTable, y: Any = None, groups: Any = None) -> Self:
+        """Fit the method on whole pieces `X` and their truths `y`."""
+        from keybench.estimators import make
+
+        self.check_parameters()
         self.base_ = make(self.base).fit(as_notes(X), y, groups)
         return self
 
@@ -64,7 +72,7 @@ class SlidingWindow(KeyEstimator):
         self._check_fitted()
         X = as_notes(X)
         start, end = extent(X)
-        beat = _beats(X)
+        beat = _beats(X, end - start)
         out: list[list[KeySpan]] = []
         first = 0
         load = np.cumsum(X.n_notes) * np.ceil(self.width / self.hop)
@@ -78,7 +86,7 @@ class SlidingWindow(KeyEstimator):
         return out
 
     def _segment(self, X: NoteTable, start: FloatArray, end: FloatArray, beat: FloatArray) -> list[list[KeySpan]]:
-        n_windows = np.maximum(np.ceil((end - start) / (self.hop * beat)).astype(np.int64), 1)
+        n_windows = np.maximum(np.ceil((end - start) / (self.hop * beat) - _HAIR).astype(np.int64), 1)
         offsets = offsets_of(n_windows)
         piece = np.repeat(np.arange(len(X)), n_windows)
         place = np.arange(len(piece)) - offsets[piece]
@@ -88,16 +96,20 @@ class SlidingWindow(KeyEstimator):
         )
         log_proba = self.base_.predict_log_proba(windows)
         best = np.concatenate([best_path(log_proba[a:b], self.change) for a, b in pairwise(offsets)])
-        spans = spans_of_steps(best, begins, offsets, end)
-        return [[span for span in keys if span.end > span.start] for keys in spans]
+        return spans_of_steps(best, begins, offsets, end)
 
 
-def _beats(X: NoteTable) -> FloatArray:
-    """Twice the median distance between onsets of each piece, shape (n,); 1 where there is none."""
+def _beats(X: NoteTable, length: FloatArray) -> FloatArray:
+    """Twice the median distance between onsets of each piece of some length, shape (n,); 1 where there is none.
+
+    A chord whose notes begin a hair apart must not make the beat a hair: it is at least the length over four times the
+    notes.
+    """
     gap = np.diff(X.onset)
     inside = (X.piece[1:] == X.piece[:-1]) & (gap > 0)
     beat = 2.0 * median_by_piece(gap[inside], X.piece[1:][inside], len(X))
-    return np.where(np.isnan(beat), 1.0, beat)
+    beat = np.maximum(np.where(np.isnan(beat), 0.0, beat), length / np.maximum(4 * X.n_notes, 1))
+    return np.where(beat > 0, beat, 1.0)
 
 
 def _windows(X: NoteTable, offsets: npt.NDArray[np.int64], opens: FloatArray, width: FloatArray) -> NoteTable:
@@ -111,17 +123,21 @@ def _windows(X: NoteTable, offsets: npt.NDArray[np.int64], opens: FloatArray, wi
     opens, width : arrays, shape (n_windows,)
     """
     closes = opens + width
+    # A note just before an edge by rounding belongs after it, so that the tempo makes no difference.
+    edge, until_edge = opens - _HAIR * width, closes - _HAIR * width
     taken: list[npt.NDArray[np.int64]] = []
     for i, (a, b) in enumerate(pairwise(offsets)):
         notes = np.arange(X.offsets[i], X.offsets[i + 1])
         onset = X.onset[notes]
         # Notes are sorted by onset: those that begin before a window closes, and none that ended before it opens.
         longest = X.duration[notes].max(initial=0.0)
-        low = np.searchsorted(onset, opens[a:b] - longest, side="left")
-        high = np.searchsorted(onset, closes[a:b], side="left")
+        low = np.searchsorted(onset, edge[a:b] - longest, side="left")
+        high = np.searchsorted(onset, until_edge[a:b], side="left")
         for w in range(a, b):
             chosen = notes[low[w - a] : high[w - a]]
-            sounding = (X.onset[chosen] + X.duration[chosen] > opens[w]) | (X.onset[chosen] >= opens[w])
+            sounding = (X.onset[chosen] + X.duration[chosen] > opens[w] + _HAIR * width[w]) | (
+                X.onset[chosen] >= edge[w]
+            )
             taken.append(chosen[sounding])
     window = np.repeat(np.arange(len(taken)), [len(part) for part in taken])
     index = np.concatenate(taken) if taken else np.zeros(0, dtype=np.int64)

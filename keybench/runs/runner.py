@@ -248,7 +248,11 @@ def answer_over_time(model: KeyEstimator, music: Any) -> tuple[list[list[KeySpan
     """
     n = len(music)
     try:
-        return _checked_spans(model.segment(music), n), [""] * n
+        spans = _checked_spans(model.segment(music), n)
+        silent = [rows == 0 for rows in music.n_rows]
+        return spans, [
+            "" if said or empty else "answered with no key" for said, empty in zip(spans, silent, strict=True)
+        ]
     except (Exception, SystemExit):
         spans, errors = [], []
     for i in range(n):

@@ -129,7 +129,9 @@ def read_experiment(path: Path, own: Sequence[str] = ()) -> Experiment:
     question = top.take("question", str)
     corpora = tuple(map(str, _unique(top, "corpora", top.take("corpora", list))))
     if own:
-        corpora = tuple(str(Path(name).resolve()) for name in own)
+        for name_of_file in own:
+            read_manifest(name_of_file)  # complains in its own name, not the experiment's
+        corpora = tuple(str(Path(name_of_file).resolve()) for name_of_file in own)
     ids = []
     for corpus in corpora:
         try:
@@ -185,7 +187,11 @@ def _views(top: Fields) -> tuple[tuple[str, ...], str, int]:
 def _check_fits(top: Fields, spec: EstimatorSpec, views: tuple[str, ...]) -> None:
     """Complain of a method that cannot take what a view shows."""
     tags = spec.make().tags
-    media = {medium(name) for name in views if name != SAME_VIEW}
+    media = sorted({medium(name) for name in views if name != SAME_VIEW})
+    if len(media) > 1:
+        raise top.fail(
+            "fields 'views' and 'fit_view' show notes and chroma; accepted: one or the other in an experiment"
+        )
     for kind in media:
         if tags.takes not in (kind, "either"):
             raise top.fail(f"field 'estimators': {spec.name!r} takes {tags.takes}, and a view shows {kind}; "
@@ -218,7 +224,7 @@ def _estimator(top: Fields, item: Any) -> EstimatorSpec:
     if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9 ._+-]{0,79}", spec.name):
         raise top.fail(f"field 'estimators' names {spec.name!r}; accepted: letters, digits, spaces and . _ + -")
     try:
-        spec.make()
+        spec.make().check_parameters()
     except EstimatorError as error:
         raise top.fail(f"field 'estimators': {error}") from None
     return spec

@@ -83,16 +83,21 @@ def _which(stretches: Sequence[Stretch], times: FloatArray) -> npt.NDArray[np.in
     return np.where((index >= 0) & (times < ends[np.maximum(index, 0)]), index, -1)
 
 
-def changes(stretches: Sequence[Stretch]) -> FloatArray:
-    """Return the times at which the key changes: where a stretch begins whose keys are not those of the one before."""
-    return np.array([after.start for before, after in pairwise(stretches) if after.keys != before.keys])
+def changes(stretches: Sequence[Stretch], labels: str = "modes") -> FloatArray:
+    """Return the times at which the key changes: where a stretch begins whose keys are not those of the one before.
+
+    Keys are told apart as finely as the label space does: from D Dorian to D minor nothing changes in ``major-minor``.
+    """
+    told = [frozenset(project(stretch.keys, labels).tolist()) for stretch in stretches]
+    pairs = zip(pairwise(told), stretches[1:], strict=True)
+    return np.array([stretch.start for (before, after), stretch in pairs if after != before])
 
 
-def boundary_counts(truth: Sequence[Stretch], answer: Sequence[Stretch]) -> tuple[int, int, int]:
+def boundary_counts(truth: Sequence[Stretch], answer: Sequence[Stretch], labels: str = "modes") -> tuple[int, int, int]:
     """Count changes found within the tolerance, changes said, and true changes.
 
     One said change finds at most one true one (mir_eval's maximum matching of events).
     """
-    true, said = changes(truth), changes(answer)
+    true, said = changes(truth, labels), changes(answer, labels)
     found = len(mir_eval.util.match_events(true, said, BOUNDARY_TOLERANCE)) if len(true) and len(said) else 0
     return found, len(said), len(true)

@@ -164,7 +164,7 @@ def _over_time(part: pd.DataFrame) -> FloatArray | None:
     out = []
     for true, said in zip(part["truth_sections"], part["sections"], strict=True):
         truth, answer = read(true), read(said)
-        out.append((*sections.shares(truth, answer, labels), *sections.boundary_counts(truth, answer)))
+        out.append((*sections.shares(truth, answer, labels), *sections.boundary_counts(truth, answer, labels)))
     return np.array(out, dtype=float).reshape(-1, 5)
 
 

@@ -143,7 +143,7 @@ def test_moved_labels_without_a_mode_stay_without(keybench, write_experiment, tm
     plain, moved = (rows[rows["view"] == view].set_index("piece")["label"] for view in ("whole", "transposed"))
     assert (plain != moved[plain.index]).any()
     report = (tmp_path / "run" / "report.md").read_text()
-    assert "| not given | 24 |" in report
+    assert "| 24 | 0 | 0 | 0 | 0 | 0 | 0 | 0 | 0 | 0 | 0 | 0 |" in report, "all on the home note"
 
 
 # --- Pairs of corpora ------------------------------------------------------------------------------------------------
@@ -225,7 +225,7 @@ def test_a_resumed_run_of_several_views_is_the_run_itself(keybench, write_experi
         ('fit_view = "sideways"', "unknown view 'sideways'"),
         ("view_seed = -1", "'view_seed' is -1; accepted: 0 or more"),
         ("view_seed = true", "'view_seed' is True"),
-        ('views = ["whole", "chroma"]', "takes notes, and a view shows chroma"),
+        ('views = ["whole", "chroma"]', "show notes and chroma"),
         ('task = "chords"', "'task' holds 'chords'; accepted: key, sections"),
     ],
 )

@@ -1,8 +1,8 @@
 """Every corpus that is on this machine is what its manifest states.
 
-The counts were measured on the very files that the hash lists name; a copy that lacks files, or holds others, is skipped
-and says so. Independent figures: those of the tune collections, the chants, the songs, the scores and the solos stand in
-the other files of this folder.
+The counts were measured on the very files that the hash lists name; a copy that lacks files, or holds others, is
+skipped and says so. Independent figures: those of the tune collections, the chants, the songs, the scores and the solos
+stand in the other files of this folder.
 """
 
 import os
@@ -38,7 +38,9 @@ def corpora():
         manifest = read_manifest(name)
         state, missing = presence(manifest)
         if state != "present":
-            pytest.skip(f"{name}: {state} on this machine ({missing} files missing); see: keybench corpora describe {name}")
+            pytest.skip(
+                f"{name}: {state} on this machine ({missing} files missing); see: keybench corpora describe {name}"
+            )
         if name not in loaded:
             loaded[name] = load(name, n_jobs=2)
         return manifest, loaded[name]

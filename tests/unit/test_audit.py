@@ -8,7 +8,7 @@ import pytest
 from keybench import audit as auditing
 from keybench.audit import FOLDS, METHODS, audit, scale_fits
 from keybench.corpora import load, read_manifest
-from keybench.corpora.audits import AUDIT_SCHEMA, LOOK, PLAUSIBLE
+from keybench.corpora.audits import AUDIT_SCHEMA, LOOK, PLAUSIBLE, audited_state
 from keybench.corpora.grouping import group
 from keybench.errors import ExperimentError, ManifestError
 from keybench.estimators import make as make_estimator
@@ -309,7 +309,7 @@ def test_what_is_kept(kept, corpus):
     assert stored == {
         "schema": AUDIT_SCHEMA,
         "corpus": "lamps",
-        "content": corpus.content_hash,
+        "content": audited_state(corpus),
         "pieces": 60,
         "methods": list(METHODS),
         "look": stored["look"],

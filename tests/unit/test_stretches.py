@@ -1,5 +1,7 @@
 """Labelled stretches as pieces to learn from: against a plain loop over the notes."""
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -49,11 +51,8 @@ def test_like_a_loop(data):
     onsets = data.draw(st.lists(st.integers(0, 20), max_size=15).map(sorted))
     edges = data.draw(st.lists(st.integers(0, 21), min_size=2, max_size=6, unique=True).map(sorted))
     music = NoteTable.from_pieces([Piece(np.array(onsets, float), np.ones(len(onsets)), np.arange(len(onsets)) + 40.0)])
-    spans = SpanTable.from_spans([[span(a, b, C_MAJOR) for a, b in zip(edges[:-1], edges[1:], strict=True)]])
-    expected = [
-        [p for o, p in zip(music.onset, music.pitch, strict=True) if a <= o < b]
-        for a, b in zip(edges[:-1], edges[1:], strict=True)
-    ]
+    spans = SpanTable.from_spans([[span(a, b, C_MAJOR) for a, b in pairwise(edges)]])
+    expected = [[p for o, p in zip(music.onset, music.pitch, strict=True) if a <= o < b] for a, b in pairwise(edges)]
     assert [piece.pitch.tolist() for piece in stretches(music, spans).music.pieces()] == [e for e in expected if e]
 
 

@@ -100,7 +100,7 @@ class SlidingWindow(KeyEstimator):
 
 
 def _beats(X: NoteTable, length: FloatArray) -> FloatArray:
-    """Twice the median distance between onsets of each piece of some length, shape (n,); 1 where there is none.
+    """Twice the median distance between onsets of each piece, shape (n,); its length where all begin together.
 
     A chord whose notes begin a hair apart must not make the beat a hair: it is at least the length over four times the
     notes.
@@ -108,7 +108,7 @@ def _beats(X: NoteTable, length: FloatArray) -> FloatArray:
     gap = np.diff(X.onset)
     inside = (X.piece[1:] == X.piece[:-1]) & (gap > 0)
     beat = 2.0 * median_by_piece(gap[inside], X.piece[1:][inside], len(X))
-    beat = np.maximum(np.where(np.isnan(beat), 0.0, beat), length / np.maximum(4 * X.n_notes, 1))
+    beat = np.maximum(np.where(np.isnan(beat), length, beat), length / np.maximum(4 * X.n_notes, 1))
     return np.where(beat > 0, beat, 1.0)
 
 

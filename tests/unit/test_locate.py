@@ -133,20 +133,21 @@ def absent(path):
 def test_an_absent_folder_says_how_to_get_it(data, tmp_path):
     message = absent(write(tmp_path))
     assert f"{data / 'harbour'} is not there" in message
-    assert "keybench corpora fetch harbour" in message
+    assert f"keybench corpora fetch {tmp_path / 'harbour.toml'}" in message
     assert "KEYBENCH_DATA" in message
 
 
 def test_a_file_in_place_of_the_folder(data, tmp_path):
     (data / "harbour").write_text("not a folder")
-    assert "is not there; bring it with: keybench corpora fetch harbour" in absent(write(tmp_path))
+    path = write(tmp_path)
+    assert f"is not there; bring it with: keybench corpora fetch {path}" in absent(path)
 
 
 def test_a_folder_without_the_files_says_what_it_lacks(data, tmp_path):
     put(data, "tunes/words.txt")
     message = absent(write(tmp_path))
     assert "holds no tunes/*.abc or more/*.abc" in message
-    assert "keybench corpora fetch harbour" in message
+    assert f"keybench corpora fetch {tmp_path / 'harbour.toml'}" in message
 
 
 def package_manifest(name):

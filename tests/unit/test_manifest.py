@@ -462,7 +462,7 @@ def test_what_is_not_stated_claims_nothing(own):
     assert (m.pieces, m.labelled, m.with_local_keys, m.at_origin) == (0, 0, 0, 0)
     assert (m.transpose, m.label_space, m.trust, m.accept) == ("none", "modes", "notated", {})
     assert m.group_by == ("title", "opening")
-    assert m.origin.files == ("*.abc",)
+    assert m.origin.files == ("**/*.abc",)
     assert m.own
 
 
@@ -510,5 +510,5 @@ def test_an_absent_or_empty_folder_says_what_to_do(own):
     with pytest.raises(CorpusMissingError, match="reels is not there; put its files there"):
         load(path)
     (own / "reels").mkdir()
-    with pytest.raises(CorpusMissingError, match=r"reels holds no \*\.abc; put its files there"):
+    with pytest.raises(CorpusMissingError, match=r"reels holds no \*\*/\*\.abc; put its files there"):
         load(path)

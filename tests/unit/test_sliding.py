@@ -91,8 +91,12 @@ def tables(draw):
 
 
 def beat_of(piece):
+    if not len(piece.onset):
+        return 1.0
     gaps = [b - a for a, b in itertools.pairwise(piece.onset) if b > a]
-    return 2 * float(np.median(gaps)) if gaps else 1.0
+    length = max(np.add(piece.onset, piece.duration)) - min(piece.onset)
+    beat = 2 * float(np.median(gaps)) if gaps else length
+    return max(beat, length / (4 * len(piece.onset))) or 1.0
 
 
 def windows_by_hand(piece, width, hop):

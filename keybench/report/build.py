@@ -281,6 +281,7 @@ def _build(out: Path) -> Report:
         "n_bins": calibration.N_BINS,
         "min_pieces": table.MIN_PIECES_PER_MODE,
         "min_stratum": table.MIN_PIECES_PER_STRATUM,
+        "min_groups": table.MIN_GROUPS_PER_STRATUM,
         "tolerance": f"{BOUNDARY_TOLERANCE:g}",
         "fits": {condition.fitted_on for condition in report.conditions},
         "figure": Markup(reliability_svg(report.reliability)),

@@ -32,6 +32,8 @@ MIN_PIECES_PER_MODE = 20
 """Modes with fewer pieces are left out of the mean over modes."""
 MIN_PIECES_PER_STRATUM = 20
 """Strata with fewer pieces get no scores of their own."""
+MIN_GROUPS_PER_STRATUM = 5
+"""Nor do strata with fewer groups of related pieces: resampling one or two groups says nothing about others."""
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -349,7 +351,9 @@ def subsets(answers: Answers, secondary: bool = False) -> Iterator[tuple[str, st
     counts = Counter(kind for kinds in answers.strata[pooled] for kind in kinds)
     for kind in sorted(counts):
         if MIN_PIECES_PER_STRATUM <= counts[kind] < pooled.sum():
-            yield ALL, kind, pooled & np.array([kind in kinds for kinds in answers.strata], dtype=bool)
+            of_kind = pooled & np.array([kind in kinds for kinds in answers.strata], dtype=bool)
+            if len(np.unique(answers.group[of_kind])) >= MIN_GROUPS_PER_STRATUM:
+                yield ALL, kind, of_kind
 
 
 def is_secondary(by_condition: dict[Condition, dict[str, Answers]]) -> bool:

@@ -1,5 +1,7 @@
 """Scores on fixture triples (reference, estimate, expected), and against mir_eval and brute force."""
 
+from dataclasses import replace
+
 import mir_eval
 import numpy as np
 import pandas as pd
@@ -368,3 +370,11 @@ def test_stated_constants():
     assert calibration.N_BINS == 15
     assert table.MIN_PIECES_PER_MODE == 20
     assert OPENING_NOTES == 24
+
+
+def test_a_stratum_of_a_few_groups_gets_no_scores():
+    # An interval from resampling one composer's pieces as a whole would have no width and say nothing.
+    a = two_corpora([True] * 55, [("loud",)] * 30 + [()] * 25)
+    assert ("all", "loud") in counted(a)
+    few = replace(a, group=np.minimum(a.group, 3))
+    assert ("all", "loud") not in counted(few)

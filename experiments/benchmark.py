@@ -27,6 +27,7 @@ from threadpoolctl import threadpool_limits
 
 from keybench import corpora
 from keybench.corpora import read_manifest
+from keybench.corpora.locate import locate
 from keybench.corpora.readers import abc
 from keybench.estimators import make
 from keybench.notes import NoteTable, Piece
@@ -72,8 +73,10 @@ def sample_tunes(n: int) -> list[str]:
     """Return the texts of n tunes, drawn from the default experiment's collections with a fixed seed."""
     tunes = []
     for name in ("aird", "oneill", "ryan"):
-        for path in read_manifest(name).locate():
-            tunes += [text for _, text in abc.split_tunes(path.read_text(encoding="latin-1"))]
+        manifest = read_manifest(name)
+        located = locate(manifest, manifest.origin)
+        for path in located.paths:
+            tunes += [text for _, text in abc.split_tunes(abc.decode((located.root / path).read_bytes()))]
     return random.Random(0).sample(tunes, min(n, len(tunes)))
 
 

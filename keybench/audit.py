@@ -18,7 +18,7 @@ from joblib import Parallel, delayed
 from threadpoolctl import threadpool_limits
 
 from keybench.corpora import Corpus
-from keybench.corpora.audits import AUDIT_SCHEMA, audited_state
+from keybench.corpora.audits import AUDIT_SCHEMA, fingerprints
 from keybench.corpora.grouping import deal_folds, group
 from keybench.errors import ExperimentError
 from keybench.estimators import make
@@ -166,8 +166,7 @@ def save(path: Path, corpus: Corpus, rows: list[Audited]) -> None:
     content: dict[str, Any] = {
         "schema": AUDIT_SCHEMA,
         "corpus": corpus.id,
-        "content": audited_state(corpus),
-        "pieces": len(corpus),
+        "pieces": dict(zip(map(str, corpus.pieces), fingerprints(corpus), strict=True)),
         "methods": list(METHODS),
         "look": {row.piece: list(row.flags) for row in rows if row.look},
     }

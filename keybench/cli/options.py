@@ -13,7 +13,7 @@ from keybench.errors import CorpusMissingError
 
 def _use_data(context: click.Context, parameter: click.Parameter, value: Path | None) -> None:
     if value is not None:
-        if not value.is_dir():
+        if not value.is_dir() and (context.command.name != "fetch" or value.exists()):
             raise CorpusMissingError(f"--data {value}: no such folder; accepted: a folder with local copies of corpora")
         os.environ["KEYBENCH_DATA"] = str(value.resolve())
 

@@ -179,6 +179,8 @@ class _Unpacking:
             return ""
         if fault := path_fault(path):
             raise self.refuse(name, fault)
+        if path.split("/")[0].lower() == ".git":
+            raise self.refuse(name, "it would set up a repository")
         return path
 
     def _claim(self, name: str, size: int) -> None:

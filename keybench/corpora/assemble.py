@@ -45,6 +45,8 @@ def _read_chunk(format_: str, documents: list[Document]) -> list[_Read]:
         try:
             reading = reader.read_notes(document)
             NoteTable.from_pieces([reading.notes])  # whatever a file holds, only sound notes go on
+            if len(reading.notes.duration) and not np.any(reading.notes.duration):
+                raise NotesError("no note has a length; accepted: at least one that has")
         except NotesError as error:
             reading, music_lack = None, str(error).removeprefix("piece 0: ")
         except KeybenchError as error:

@@ -77,6 +77,10 @@ def _contents(manifest: Manifest, origin: Origin) -> tuple[dict[str, bytes], lis
     located = locate(manifest, origin)
     files, unreadable = {}, []
     for path in located.paths:
+        if not path.isprintable():  # not UTF-8, or with control characters: no report could show it
+            where = f"{manifest.id}:{path!a}"
+            unreadable.append(Problem(where, f"{where}: a file name that cannot be shown; rename the file", LEFT_OUT))
+            continue
         try:
             files[path] = read_file(located.root / path)
         except OSError as error:

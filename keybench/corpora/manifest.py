@@ -249,7 +249,9 @@ def read_manifest(name: str) -> Manifest:
         companion=None if companion is None else _origin(companion, ()),
         format=format_,
         annotation_tracks=_track_numbers(reader, format_),
-        transpose=reader.take("transpose", str, "none", accepted=["none", "random"]),
+        transpose=reader.take(
+            "transpose", str, "random" if own and format_ == "gabc" else "none", accepted=["none", "random"]
+        ),
         label_space=labels.take("space", str, usual("modes"), accepted=LABEL_SPACES),
         trust=labels.take("trust", str, usual("notated"), accepted=TRUST_LEVELS),
         policy=labels.take("policy", str, usual("As the files state it.")),
@@ -265,9 +267,37 @@ def read_manifest(name: str) -> Manifest:
     for fields in (origin_fields, companion, reader, labels, counts, top):
         if fields is not None:
             fields.finish()
+    _check_stated(manifest, top, counts)
     if not re.fullmatch(r"[a-z0-9][a-z0-9-]{0,63}", manifest.id) or manifest.id == "all":
         raise top.fail(f"field 'id' is {manifest.id!r}; accepted: small letters, digits and hyphens, but not 'all'")
     return manifest
+
+
+_NEED_COMPANION = ("kern-roman-text", "musicxml-roman-text")
+
+
+def _check_stated(manifest: Manifest, top: Fields, counts: Fields) -> None:
+    """Complain of texts that say nothing and of numbers that contradict each other."""
+    stated = {name: getattr(manifest, name) for name in ("title", "good_for", "licence_note", "policy")}
+    for origin in filter(None, (manifest.origin, manifest.companion)):
+        names = {"package": ("package", "version", "install"), "git": ("repository",),
+                 "download": ("url",)}.get(origin.kind, ())  # fmt: skip
+        stated |= {name: getattr(origin, name) for name in names}
+    for name, text in stated.items():
+        if not text.strip():
+            raise top.fail(f"field {name!r} is empty; accepted: a text")
+    if manifest.revision < 1:
+        raise top.fail(f"field 'revision' is {manifest.revision}; accepted: 1 or more")
+    if manifest.format in _NEED_COMPANION and manifest.companion is None:
+        raise top.fail(f"table 'companion' is missing; accepted: where the analyses for {manifest.format!r} are")
+    if manifest.own:
+        return  # nobody has to count their own music
+    by_mode = sum(manifest.modes.values())
+    if not max(manifest.with_local_keys, by_mode) <= manifest.labelled <= manifest.pieces <= manifest.at_origin:
+        raise counts.fail("the numbers contradict each other; accepted: at_origin >= pieces >= labelled >= "
+                          "with_local_keys, and modes that add up to labelled")  # fmt: skip
+    if by_mode != manifest.labelled:
+        raise counts.fail(f"the modes add up to {by_mode}, not to the {manifest.labelled} labelled pieces")
 
 
 def _plain_id(stem: str) -> str:

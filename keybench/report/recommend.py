@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from keybench.key import MAJOR, MINOR, MODES, RELATIONS, mode_in_text, relation
+from keybench.key import MAJOR, MINOR, MODES, NO_MODE, RELATIONS, mode_in_text, relation
 from keybench.runs.spec import Needs
 from keybench.scores.table import MIN_PIECES_PER_MODE, Answers
 from keybench.stats.intervals import Estimate, GroupBootstrap
@@ -26,11 +26,12 @@ _WEAK_RECALL = 0.75  # our own choice: below this a mode is named among what not
 
 @dataclass(frozen=True)
 class NeedMet:
-    """One need, what was measured for it, and whether it is met."""
+    """One need, what was measured for it, whether it is met, and whether there were pieces enough to judge it by."""
 
     need: str
     measured: str
     met: bool
+    judged: bool = True
 
 
 @dataclass(frozen=True)
@@ -103,9 +104,9 @@ def recommend(
     checks = {
         name: check_needs(by_method[name], measures[name], right[name], needs, labels, over_time) for name in order
     }
-    meeting = [name for name in order if all(check.met for check in checks[name])]
+    meeting = [name for name in order if all(check.met or not check.judged for check in checks[name])]
     pool = meeting or order
-    leader = pool[0] if meeting else min(order, key=lambda name: (sum(not c.met for c in checks[name]),
+    leader = pool[0] if meeting else min(order, key=lambda name: (sum(not c.met and c.judged for c in checks[name]),
                                                                   -right[name].mean()))  # fmt: skip
     rivals = [name for name in meeting if name != leader]
     differences = [paired_difference(right[leader], right[name], bootstrap) for name in rivals]
@@ -151,14 +152,16 @@ def check_needs(
     if needs.min_mode_recall > 0:
         mode = answers.mode
         wanted = [MODES.index(name) for name in needs.modes]
-        missing = [mode_in_text(m) for m in wanted if not (mode == m).any()]
+        counts = {m: int((mode == m).sum()) for m in wanted}
+        missing = [f"{mode_in_text(m)} ({n} pieces)" for m, n in counts.items() if n < MIN_PIECES_PER_MODE]
         recall = float("nan") if missing else float(np.mean([right[mode == m].mean() for m in wanted]))
         names = ", ".join(mode_in_text(m) for m in wanted)
         checks.append(
             NeedMet(
                 f"{names}: on average at least {needs.min_mode_recall:.0%} of each named right",
-                f"nothing measured: no pieces in {', '.join(missing)}" if missing else f"{recall:.1%}",
+                f"not measured, too few pieces: {', '.join(missing)}" if missing else f"{recall:.1%}",
                 not missing and recall >= needs.min_mode_recall,
+                judged=not missing,
             )
         )
     if needs.max_ms_per_piece > 0:
@@ -175,7 +178,7 @@ def check_needs(
 
 def _of_1000(e: Estimate, over_time: bool) -> str:
     span = f"(95 % interval {1000 * e.low:.0f} to {1000 * e.high:.0f})"
-    return f"{1000 * e.value:.0f} of 1,000 {'seconds' if over_time else 'pieces'} {span}"
+    return f"{1000 * e.value:.0f} of 1,000 {'parts of the time' if over_time else 'pieces'} {span}"
 
 
 def _p_text(p: float) -> str:
@@ -196,9 +199,18 @@ def _words(
     chosen = measures[r.nearest]
     words = []
     if r.name:
-        words.append(f"Ship {r.name}. It meets every stated need." if r.needs else f"Ship {r.name}.")
+        open_needs = [check.need for check in r.needs if not check.judged]
+        if chosen["exact"].value == 0:
+            words.append(f"No method here is right even once; {r.name} is as good as any.")
+        elif len(open_needs) == len(r.needs):
+            words.append(f"Ship {r.name}.")
+        else:
+            words.append(
+                f"Ship {r.name}. It meets every stated need{' that these pieces can judge' * bool(open_needs)}."
+            )
+        words += [f"Not judged, for lack of pieces: {need}." for need in open_needs]
     else:
-        missed = "; ".join(check.need for check in r.needs if not check.met)
+        missed = "; ".join(check.need for check in r.needs if not check.met and check.judged)
         words.append(f"No method here meets every stated need. {r.nearest} comes nearest; it misses: {missed}.")
     words.append(
         f"It names {WHAT[labels]} right for {_of_1000(chosen['exact'], over_time)}"
@@ -253,11 +265,17 @@ def _cautions(
         if recall.value < _WEAK_RECALL:
             wrong = (mode == m) & (right < 1) & (answers.predicted >= 0)
             said = np.bincount(answers.predicted[wrong] // 12, minlength=len(MODES))
-            instead = f"; when wrong it most often says {mode_in_text(int(said.argmax()))}" if said.any() else ""
+            judged_whole = said.any() and answers.over_time is None  # over time, most is wrong in part only
+            instead = f"; when wrong it most often says {mode_in_text(int(said.argmax()))}" if judged_whole else ""
             cautions.append(
                 f"{mode_in_text(m)}: right in {100 * recall.value:.0f} of 100 "
                 f"(95 % interval {100 * recall.low:.0f} to {100 * recall.high:.0f}, {n} pieces){instead}."
             )
+    open_mode = int((mode == NO_MODE).sum())
+    if labels != "tonic" and open_mode:
+        cautions.append(
+            f"Of the pieces, {open_mode:,} are labelled with a home note and no mode: there a right home note is right."
+        )
     error = measured["calibration_error"]
     if error.n and error.value > 0.02:
         way = (

@@ -100,15 +100,16 @@ def prepare(experiment: Experiment, limit: int | None, n_jobs: int, steps: Steps
     views = experiment.views if experiment.fit_view == SAME_VIEW else (*experiment.views, experiment.fit_view)
     heard = {name: hear(name, corpus.notes, corpus.chroma, experiment.view_seed) for name in dict.fromkeys(views)}
     trusted = {manifest.id for manifest in manifests if manifest.headline}
+    headline = np.isin(corpus.corpus, sorted(trusted))
     return Material(
         corpus=corpus,
-        headline=np.isin(corpus.corpus, sorted(trusted)),
+        headline=headline,
         labelled={c.id: len(c) for c in loaded},
         missing={c.id: len(c.missing) for c in loaded},
         groups=groups,
         heard=heard,
         truth={name: move_truth(corpus.truth, view.shift) for name, view in heard.items()},
-        splits=_splits(experiment, corpus, groups),
+        splits=_splits(experiment, corpus, groups, headline if headline.any() else ~headline),
     )
 
 
@@ -121,7 +122,17 @@ def move_truth(truth: npt.NDArray[np.bool_], shift: npt.NDArray[np.int64]) -> np
     return moved.reshape(-1, N_KEYS)
 
 
-def _splits(experiment: Experiment, corpus: Corpus, groups: npt.NDArray[np.int64]) -> list[Split]:
+def _splits(
+    experiment: Experiment, corpus: Corpus, groups: npt.NDArray[np.int64], teaches: npt.NDArray[np.bool_]
+) -> list[Split]:
+    """Split the pieces; methods learn from those that `teaches` marks, and answer for all.
+
+    Secondary truth must not reach a headline number by way of what methods learn.
+    """
+    if not len(corpus):
+        first = corpus.problems[0].reason if corpus.problems else "the corpora are empty"
+        lacks = "has local keys" if experiment.task == "sections" else "can be used"
+        raise ExperimentError(f"no piece {lacks}; accepted: labelled pieces ({first})")
     if experiment.split_by == "group":
         n_groups = int(groups.max(initial=-1)) + 1
         if n_groups < experiment.folds:
@@ -131,7 +142,7 @@ def _splits(experiment: Experiment, corpus: Corpus, groups: npt.NDArray[np.int64
             )
         fold_of = deal_folds(groups, experiment.folds, experiment.seed)
         return [
-            Split(k, "other folds", np.flatnonzero(fold_of != k), np.flatnonzero(fold_of == k))
+            Split(k, "other folds", np.flatnonzero(teaches & (fold_of != k)), np.flatnonzero(fold_of == k))
             for k in range(experiment.folds)
         ]
     names = list(dict.fromkeys(map(str, corpus.corpus)))
@@ -141,10 +152,10 @@ def _splits(experiment: Experiment, corpus: Corpus, groups: npt.NDArray[np.int64
     for test_name in names:
         test = corpus.corpus == test_name
         unrelated = ~np.isin(groups, groups[test])
-        others = [name for name in names if name != test_name]
+        others = [name for name in names if name != test_name and teaches[corpus.corpus == name].all()]
         teachers = {"other corpora": others} if experiment.split_by == "corpus" else {name: [name] for name in others}
         for fitted_on, teacher in teachers.items():
-            train = np.flatnonzero(unrelated & np.isin(corpus.corpus, teacher))
+            train = np.flatnonzero(unrelated & teaches & np.isin(corpus.corpus, teacher))
             splits.append(Split(len(splits), fitted_on, train, np.flatnonzero(test)))
     # Conditions come out in the order of the corpora that were learnt from.
     order = {name: i for i, name in enumerate(names)}

@@ -379,6 +379,7 @@ def score_rows(
                             "experiment": experiment,
                             "corpus": corpus,
                             "stratum": stratum,
+                            "headline": bool(some.headline[mask].all()),
                             "view": condition.view,
                             "fitted_on": condition.fitted_on,
                             "labels": labels,

@@ -61,7 +61,7 @@ def test_scores_json_has_the_promised_shape_and_follows_from_the_predictions(key
     assert scores["schema"] == 2
     assert scores["scores"]
     expected = {
-        "experiment", "corpus", "stratum", "view", "fitted_on", "labels", "estimator", "metric",
+        "experiment", "corpus", "stratum", "headline", "view", "fitted_on", "labels", "estimator", "metric",
         "value", "low", "high", "n",
     }  # fmt: skip
     assert all(set(row) == expected for row in scores["scores"])

@@ -139,10 +139,11 @@ def test_an_experiment_on_sure_truth_does_not_say_so(run):
         assert "Secondary truth" not in (out / name).read_text()
 
 
-def test_pairs_of_a_sure_and_an_unsure_corpus_pool_the_sure_one(run):
+def test_nothing_is_learnt_from_an_unsure_corpus(run):
     out, _ = run("run", split='by = "corpus pairs"', sure=(TUNES[:14], True), unsure=(TUNES[14:], False))
-    assert {row["n"] for row in scores(out, "all") if row["metric"] == "exact"} == {14}
-    assert not derive(out).secondary
+    assert [condition.fitted_on for condition in derive(out).conditions] == ["sure"]
+    assert {row["n"] for row in scores(out, "unsure") if row["metric"] == "exact"} == {10}
+    assert derive(out).secondary, "no sure piece was answered for"
 
 
 def test_own_files_without_stated_counts_are_not_called_other_data(run):

@@ -8,7 +8,8 @@ import pytest
 from keybench import audit as auditing
 from keybench.audit import FOLDS, METHODS, audit, scale_fits
 from keybench.corpora import load, read_manifest
-from keybench.corpora.audits import AUDIT_SCHEMA, LOOK, PLAUSIBLE, audited_state
+from keybench.corpora.audits import AUDIT_SCHEMA, LOOK, PLAUSIBLE
+from keybench.corpora.audits import fingerprints as piece_marks
 from keybench.corpora.grouping import group
 from keybench.errors import ExperimentError, ManifestError
 from keybench.estimators import make as make_estimator
@@ -309,8 +310,7 @@ def test_what_is_kept(kept, corpus):
     assert stored == {
         "schema": AUDIT_SCHEMA,
         "corpus": "lamps",
-        "content": audited_state(corpus),
-        "pieces": 60,
+        "pieces": dict(zip(map(str, corpus.pieces), piece_marks(corpus), strict=True)),
         "methods": list(METHODS),
         "look": stored["look"],
     }
@@ -340,16 +340,19 @@ def test_auditing_changes_no_truth(corpus):
         assert key_at(int(written)).to_abc() == label
 
 
-def test_an_audit_of_other_files_is_ignored(kept):
+def test_an_audit_holds_for_the_pieces_that_it_was_made_of(kept):
     path, _ = kept
     tunes = read_manifest(path).base / "tunes" / "lamp.abc"
     text = tunes.read_text(encoding="utf-8")
     tunes.write_text(text.replace("X:1\n", "X:1\nN:looked at\n", 1), encoding="utf-8")
-    assert set(load(path).strata) == {()}
-    tunes.write_text(text, encoding="utf-8")  # the very files of the audit again
-    assert set(load(path).strata) == {(LOOK,), (PLAUSIBLE,)}
+    assert set(load(path).strata) == {(LOOK,), (PLAUSIBLE,)}, "a remark in the file changes no piece"
+    first, rest = text.split("X:2\n", 1)
+    tunes.write_text(first.replace("|", "c|", 1) + "X:2\n" + rest, encoding="utf-8")
+    strata = load(path).strata
+    assert [kinds for kinds in strata if not kinds] == [()], "the changed piece is not audited, all others are"
+    tunes.write_text(text, encoding="utf-8")
     (tunes.parent / "more.abc").write_text(tune(3)[1], encoding="utf-8")
-    assert set(load(path).strata) == {()}
+    assert sum(not kinds for kinds in load(path).strata) == 1, "nor is a new one"
 
 
 def test_an_audit_of_another_schema_is_ignored(kept):
@@ -370,12 +373,12 @@ def test_an_audit_of_another_schema_is_ignored(kept):
         b'"audit"',
         b"{}",
         b'{"schema": 1}',
-        b'{"schema": 1, "content": "x"}',
-        b'{"schema": 1, "content": "x", "look": 5}',
-        b'{"schema": 1, "content": "x", "look": null}',
-        b'{"schema": 1, "content": "x", "look": [[1]]}',
+        b'{"schema": 1, "pieces": {}}',
+        b'{"schema": 1, "pieces": {}, "look": 5}',
+        b'{"schema": 1, "pieces": {}, "look": null}',
+        b'{"schema": 1, "pieces": {}, "look": [[1]]}',
         b"[" * 100_000,
-        b'{"schema": 1, "content": ' + b"9" * 5000 + b', "look": {}}',
+        b'{"schema": 1, "pieces": ' + b"9" * 5000 + b', "look": {}}',
     ],
     ids=lambda content: content[:30].decode(errors="replace"),
 )

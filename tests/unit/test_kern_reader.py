@@ -385,7 +385,7 @@ BAD = [
     ("another encoding", BARE.decode().encode("utf-16"), "no **kern spine"),
     ("compressed", b"\x1f\x8b\x08\x00" + bytes(range(256)), "no **kern spine"),
     ("no notes", one_spine("=1", "1r"), "no notes"),
-    ("header only", b"**kern\n", "no notes"),
+    ("header only", b"**kern\n", "the spines do not end"),
     ("grace notes only", one_spine("8cq"), "no notes"),
     ("missing column", humdrum("**kern **kern", "4c"), "line 2: 1 tokens in 2 columns"),
     ("a column too many", humdrum("**kern", "! x", "4c 4d"), "line 3: 2 tokens in 1 columns"),

@@ -90,11 +90,15 @@ def test_nothing_meets_the_needs():
     assert [check.met for check in r.needs] == [False]
 
 
-def test_a_mode_that_never_occurs_is_not_measured_and_not_met():
+def test_a_mode_that_never_occurs_is_neither_met_nor_missed():
     r = judge({"a": answers(first(200))}, modes=("major", "locrian"), min_mode_recall=0.5)
-    assert r.name is None
-    assert [check.met for check in r.needs] == [False]
-    assert "nothing measured: no pieces in Locrian" in r.needs[0].measured
+    assert r.name == "a"
+    assert [(check.met, check.judged) for check in r.needs] == [(False, False)]
+    assert "not measured, too few pieces: Locrian (0 pieces)" in r.needs[0].measured
+    assert r.words[0] == "Ship a.", "it does not claim to meet what nobody measured"
+    assert r.words[1].startswith("Not judged, for lack of pieces: ")
+    r = judge({"a": answers(first(200))}, modes=("major", "locrian"), min_mode_recall=0.5, min_exact=0.1)
+    assert r.words[0] == "Ship a. It meets every stated need that these pieces can judge."
 
 
 def test_one_method_that_failed_everywhere_still_makes_sense():

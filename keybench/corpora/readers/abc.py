@@ -194,6 +194,8 @@ def read_notes(tune: str) -> Piece:
         raise ReadError(f"a tune of {len(tune):,} characters; accepted: at most {_MAX_TUNE_CHARS:,}")
     if not _fields(tune, "K"):
         raise ReadError("no K: field; accepted: a tune whose header ends with a K: line")
+    if any(re.search(r"\d{3}", order) for order in _fields(tune, "P")):
+        raise ReadError("a part order that plays a part 100 times or more; accepted: at most 99 times")
     try:
         score: Any = symusic.Score.from_abc(_music_only(tune))
     except Exception as error:  # the binding raises RuntimeError, ValueError or its own types

@@ -97,7 +97,8 @@ def _rows(data: bytes) -> Iterator[tuple[int, list[_Column], list[str]]]:
     Raises
     ------
     ReadError
-        If there is no ``**kern`` spine, or a row has more tokens than columns or lacks one of a ``**kern`` column.
+        If there is no ``**kern`` spine, a row has more tokens than columns or lacks one of a ``**kern`` column, or the
+        file ends before its spines do.
     """
     lines = ((number, line) for number, line in enumerate(_lines(data), 1) if line.strip() and line[0] != "!")
     kinds = next(lines, (0, ""))[1].split("\t")
@@ -119,6 +120,8 @@ def _rows(data: bytes) -> Iterator[tuple[int, list[_Column], list[str]]]:
             for column, token in zip(columns, tokens, strict=True):
                 if token.startswith("**"):
                     column.kind = token  # a spine that was added names its kind
+    if columns:
+        raise ReadError("the spines do not end (*-): the file was cut short; accepted: a whole file")
 
 
 def _follow_paths(columns: list[_Column], tokens: list[str]) -> list[_Column]:

@@ -45,6 +45,7 @@ _TIMES = {"quarterbeats_playthrough": pa.string(), "onset_div": pa.int64(), "dur
 _NOTES = {"pitch": pa.int64(), "staff": pa.int64(), "voice": pa.int64()}
 _MODES = {"major": MAJOR, "minor": MINOR}
 _NO_KEY = -1
+_FARTHEST_TONIC = 30  # four signs: beyond what anybody writes
 
 
 def read_notes(data: bytes) -> Reading:
@@ -215,7 +216,13 @@ def _keys(columns: Any, name: str) -> IntArray:
     mode = np.array([_MODES.get(word, _NO_KEY) for word in words])[written.indices.to_numpy()]
     fifths = columns[f"{name}_tpc"]
     given = (mode != _NO_KEY) & ~np.asarray(fifths.is_null().to_numpy())
-    tonic = 7 * np.asarray(fifths.fill_null(0).to_numpy(), dtype=np.int64) % 12
+    steps = np.asarray(fifths.fill_null(0).to_numpy(), dtype=np.int64)
+    if len(steps) and np.abs(steps).max() > _FARTHEST_TONIC:
+        raise ReadError(
+            f"{name}_tpc {steps[np.abs(steps).argmax()]}; accepted: steps on the line of fifths from C, "
+            f"-{_FARTHEST_TONIC} to {_FARTHEST_TONIC}"
+        )
+    tonic = 7 * steps % 12
     return np.where(given, 12 * mode + tonic, _NO_KEY)
 
 

@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import PurePosixPath
 
 from keybench.corpora.sources.base import Document
 
 
+def distinct(documents: list[Document]) -> list[Document]:
+    """Return the documents with names that are all different: those that share one are named by their whole path."""
+    counts = Counter(document.piece for document in documents)
+    return [
+        document if counts[document.piece] == 1 else replace(document, piece=PurePosixPath(document.file).as_posix())
+        for document in documents
+    ]
+
+
 def one_per_file(files: Mapping[str, bytes]) -> tuple[list[Document], list[tuple[str, str]]]:
-    """Return a document for each file, named by its stem or, where stems recur, by its folder and stem."""
-    stems = [PurePosixPath(name).stem for name in files]
-    twice = {stem for stem in stems if stems.count(stem) > 1} if len(set(stems)) < len(stems) else set()
-    found = []
-    for (name, data), stem in zip(files.items(), stems, strict=True):
-        path = PurePosixPath(name)
-        found.append(Document(f"{path.parent.as_posix()}/{stem}" if stem in twice else stem, name, data))
-    return found, []
+    """Return a document for each file, named by its stem or, where stems recur, by its path."""
+    return distinct([Document(PurePosixPath(name).stem, name, data) for name, data in files.items()]), []

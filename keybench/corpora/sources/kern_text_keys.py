@@ -9,6 +9,7 @@ from keybench.corpora.manifest import Manifest
 from keybench.corpora.readers import kern
 from keybench.corpora.readers.reading import LabelSpan, Reading
 from keybench.corpora.sources.base import Document, Facts, Label
+from keybench.corpora.sources.files import distinct
 
 UNIT = "quarter"
 NEEDS = ""
@@ -19,9 +20,8 @@ def documents(
 ) -> tuple[list[Document], list[tuple[str, str]]]:
     """One example per file, named by its folder and file; see `keybench.corpora.sources.base.Source`."""
     paths = {name: PurePosixPath(name) for name in files}
-    return [
-        Document(f"{path.parent.name}/{path.stem}".lstrip("/"), name, files[name]) for name, path in paths.items()
-    ], []
+    found = [Document(f"{path.parent.name}/{path.stem}".lstrip("/"), name, files[name]) for name, path in paths.items()]
+    return distinct(found), []
 
 
 def read_notes(document: Document) -> Reading:

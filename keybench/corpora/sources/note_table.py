@@ -10,6 +10,7 @@ from keybench.corpora.manifest import Manifest
 from keybench.corpora.readers import note_table
 from keybench.corpora.readers.reading import Reading
 from keybench.corpora.sources.base import Document, Facts, Label
+from keybench.corpora.sources.files import distinct
 
 UNIT = "quarter"
 NEEDS = ""
@@ -23,7 +24,7 @@ def documents(
     for name, data in files.items():
         path = PurePosixPath(name)
         found.append(Document(f"{path.parent.name}/{_number(path.name)}".lstrip("/"), name, data))
-    return found, []
+    return distinct(found), []
 
 
 def _number(name: str) -> str:

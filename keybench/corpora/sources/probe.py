@@ -8,6 +8,7 @@ from keybench.corpora import probe
 from keybench.corpora.manifest import Manifest
 from keybench.corpora.readers.reading import Reading
 from keybench.corpora.sources.base import Document, Facts, Label
+from keybench.key import Key
 
 UNIT = "quarter"
 NEEDS = ""
@@ -34,5 +35,14 @@ def read_facts(document: Document, reading: Reading | None) -> Facts:
         Label(riff.tonic, riff.mode),
         accepted=riff.accepted,
         spans=riff.spans,
-        strata=(f"dials: {riff.stratum}",),
+        strata=(f"dials: {riff.stratum}", _told_apart(riff)),
     )
+
+
+def _told_apart(riff: probe.Riff) -> str:
+    """Say after how many notes the mode can be told from its rival, the home note taken as known."""
+    n = probe.first_telling_note(riff.notes, Key(riff.tonic, riff.mode), Key(riff.tonic, probe.RIVALS[riff.mode]))
+    if n is None:
+        return "mode never told from its rival"
+    bins = ((4, "1 to 4"), (8, "5 to 8"), (16, "9 to 16"))
+    return f"mode told from its rival after {next((text for most, text in bins if n <= most), '17 or more')} notes"

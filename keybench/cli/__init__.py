@@ -24,7 +24,7 @@ class _Group(click.Group):
         try:
             return super().invoke(ctx)
         except KeybenchError as error:
-            click.echo(f"keybench: {error}", err=True)
+            click.echo(f"keybench: {' '.join(str(error).split())}", err=True)  # one line, whatever a library said
             sys.exit(2)
         except BrokenPipeError:  # the reader of a pipe has seen enough; click ends quietly
             raise

@@ -205,7 +205,9 @@ def read_manifest(name: str) -> Manifest:
     elif name in manifest_names():
         path = shipped("datasets_manifest") / f"{name}.toml"
     else:
-        raise ManifestError(f"unknown corpus {name!r}; accepted: {', '.join(manifest_names())}")
+        raise ManifestError(
+            f"unknown corpus {name!r}; accepted: {', '.join(manifest_names())}, or a manifest of your own, a .toml file"
+        )
     top = Fields(read_toml(path, ManifestError), path.name, ManifestError)
     origin_fields = top.table("origin")
     own = origin_fields.peek("kind", "folder") == "folder"  # a forgotten kind is complained of with the origin

@@ -199,7 +199,7 @@ def read_notes(tune: str) -> Piece:
     try:
         score: Any = symusic.Score.from_abc(_music_only(tune))
     except Exception as error:  # the binding raises RuntimeError, ValueError or its own types
-        reason = str(error).strip().split("\n")[0][:100].split(":")[0]
+        reason = re.sub(r"\S*/\S*", "its file", str(error).strip().split("\n")[0])[:100].split(":")[0]
         raise ReadError(f"the ABC converter made nothing of it ({reason}); accepted: ABC 2.1") from None
     tracks = [(number, track.notes.numpy()) for number, track in enumerate(score.tracks) if len(track.notes)]
     if not tracks:

@@ -47,8 +47,7 @@ def compare(baseline: Path, candidate: Path, tolerance: float) -> Verdict:
         raise RunError(f"{candidate}: other revisions of the corpora than in {baseline}; revisions are never compared")
     old_answers = table.answers_by_condition(*store.read_predictions(baseline))
     new_answers = table.answers_by_condition(*store.read_predictions(candidate))
-    # The gate is on the first condition of the experiment, which its headline is about.
-    condition = next(iter(old_answers))
+    condition = table.main_condition(old_answers)
     before, after = old_answers[condition], new_answers.get(condition, {})
     secondary = table.is_secondary(old_answers)
     lines, worse, measured, missing = [], False, 0, False
@@ -58,8 +57,7 @@ def compare(baseline: Path, candidate: Path, tolerance: float) -> Verdict:
             lines.append(f"{name}: not in the candidate, so nothing can be said of it")
             missing = True
             continue
-        guarded = np.ones(len(before[name].piece), dtype=bool) if secondary else before[name].headline
-        before[name] = before[name].select(guarded)
+        before[name] = before[name].select(table.pool(before[name], secondary))
         shared, rows_a, rows_b = np.intersect1d(before[name].piece, after[name].piece, return_indices=True)
         if not len(shared):
             lines.append(f"{name}: no shared pieces")

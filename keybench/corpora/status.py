@@ -161,7 +161,8 @@ def as_dict(manifest: Manifest) -> dict[str, Any]:
 
 def describe(manifest: Manifest) -> dict[str, Any]:
     """Return everything that a manifest states, and how the corpus stands here."""
-    return as_dict(manifest) | {
+    facts = as_dict(manifest)
+    return facts | {
         "good_for": manifest.good_for,
         "licence_note": manifest.licence_note,
         "citation": manifest.citation,
@@ -172,5 +173,5 @@ def describe(manifest: Manifest) -> dict[str, Any]:
         "policy": manifest.policy,
         "accept": {mode: list(names) for mode, names in manifest.accept.items()},
         "origins": [vars(origin) | {"state": origin.state} for origin in origins(manifest)],
-        "to_get_it": "" if presence(manifest)[0] == HERE else advice(manifest, manifest.origin),
+        "to_get_it": "" if facts["state"] == HERE else advice(manifest, manifest.origin),
     }

@@ -102,6 +102,16 @@ def median_by_piece(values: FloatArray, piece: npt.NDArray[np.int64], n: int) ->
     return out
 
 
+def beats(table: NoteTable) -> FloatArray:
+    """Twice the median distance between onsets of each piece, about a beat at any tempo, shape (n,).
+
+    NaN for a piece whose notes all begin together.
+    """
+    piece, gap = table.piece, np.diff(table.onset)
+    inside = (piece[1:] == piece[:-1]) & (gap > 0)
+    return 2.0 * median_by_piece(gap[inside], piece[1:][inside], len(table))
+
+
 def bar_numbers(table: NoteTable) -> npt.NDArray[np.int64]:
     """Bar of every note, counted from the first full bar (a pickup is bar -1), shape (n_notes,).
 

@@ -11,9 +11,10 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from keybench.columns import offsets_of
 from keybench.errors import EstimatorError
 from keybench.estimators.base import FloatArray, ScoringEstimator, Tags, as_notes, spans_of_steps
-from keybench.estimators.features import edge_note, extent, median_by_piece, pitch_classes
+from keybench.estimators.features import beats, edge_note, extent, pitch_classes
 from keybench.key import N_KEYS, N_MODES, SCALES
 from keybench.notes import KeySpan, NoteTable
 
@@ -33,9 +34,7 @@ def steps(table: NoteTable) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.int64
         When the first note of each step begins.
     """
     n, piece, onset = len(table), table.piece, table.onset
-    gap = np.diff(onset)
-    inside = (piece[1:] == piece[:-1]) & (gap > 0)
-    beat = 2.0 * median_by_piece(gap[inside], piece[1:][inside], n)
+    beat = beats(table)
     beat = np.where(np.isnan(beat), 1.0, beat)
     begin = np.zeros(n)
     begin[table.n_notes > 0] = onset[table.offsets[:-1][table.n_notes > 0]]
@@ -44,7 +43,7 @@ def steps(table: NoteTable) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.int64
     new = np.append(True, (np.diff(place) > 0) | (np.diff(piece) > 0))[: len(place)]
     step = np.cumsum(new) - 1
     lengths = np.bincount(piece[new], minlength=n)
-    offsets = np.concatenate([[0], np.cumsum(lengths)]).astype(np.int64)
+    offsets = offsets_of(lengths)
     struck = np.zeros((int(offsets[-1]), 12), dtype=bool)
     struck[step, pitch_classes(table)] = True
     return struck, offsets, onset[new]

@@ -15,7 +15,7 @@ import numpy.typing as npt
 from keybench.columns import offsets_of
 from keybench.errors import EstimatorError
 from keybench.estimators.base import FloatArray, KeyEstimator, Tags, as_notes, spans_of_steps
-from keybench.estimators.features import extent, median_by_piece
+from keybench.estimators.features import beats, extent
 from keybench.notes import KeySpan, NoteTable
 
 _HAIR = 1e-6  # of a window or a hop: well over rounding, well under any note
@@ -105,9 +105,7 @@ def _beats(X: NoteTable, length: FloatArray) -> FloatArray:
     A chord whose notes begin a hair apart must not make the beat a hair: it is at least the length over four times the
     notes.
     """
-    gap = np.diff(X.onset)
-    inside = (X.piece[1:] == X.piece[:-1]) & (gap > 0)
-    beat = 2.0 * median_by_piece(gap[inside], X.piece[1:][inside], len(X))
+    beat = beats(X)
     beat = np.maximum(np.where(np.isnan(beat), length, beat), length / np.maximum(4 * X.n_notes, 1))
     return np.where(beat > 0, beat, 1.0)
 

@@ -100,7 +100,7 @@ def derive(out: Path) -> Report:
     rows = table.score_rows(by_condition, experiment["name"], labels, resamples, seed)
     conditions: dict[Condition, Scores] = {condition: {} for condition in by_condition}
     secondary = table.is_secondary(by_condition)
-    condition = next(c for c, by in by_condition.items() if secondary or next(iter(by.values())).headline.any())
+    condition = table.main_condition(by_condition)
     strata: Scores = {}
     for row in rows:
         here = Condition(row["view"], row["fitted_on"])
@@ -111,7 +111,7 @@ def derive(out: Path) -> Report:
             strata.setdefault(row["stratum"], {}).setdefault(row["estimator"], {})[row["metric"]] = estimate
     scores = conditions[condition]
     some = next(iter(by_condition[condition].values()))
-    pooled = np.ones(len(some.piece), dtype=bool) if secondary else some.headline
+    pooled = table.pool(some, secondary)
     by_method = {name: answers.select(pooled) for name, answers in by_condition[condition].items()}
     needs = experiment["needs"]
     recommendation = recommend(

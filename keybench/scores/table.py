@@ -343,7 +343,7 @@ def subsets(answers: Answers, secondary: bool = False) -> Iterator[tuple[str, st
         Whether no truth of the whole experiment may enter a headline: then all pieces are pooled, and the report says
         so.
     """
-    pooled = np.ones(len(answers.piece), dtype=bool) if secondary else answers.headline
+    pooled = pool(answers, secondary)
     if pooled.any():
         yield ALL, ALL, pooled
     for corpus in dict.fromkeys(answers.corpus):
@@ -354,6 +354,17 @@ def subsets(answers: Answers, secondary: bool = False) -> Iterator[tuple[str, st
             of_kind = pooled & np.array([kind in kinds for kinds in answers.strata], dtype=bool)
             if len(np.unique(answers.group[of_kind])) >= MIN_GROUPS_PER_STRATUM:
                 yield ALL, kind, of_kind
+
+
+def pool(answers: Answers, secondary: bool) -> npt.NDArray[np.bool_]:
+    """Mark the pieces that a headline pools: those whose truth may enter it, or all of a secondary experiment."""
+    return np.ones(len(answers.piece), dtype=bool) if secondary else answers.headline
+
+
+def main_condition(by_condition: dict[Condition, dict[str, Answers]]) -> Condition:
+    """Return what the headline is about: the first condition in which it has pieces."""
+    secondary = is_secondary(by_condition)
+    return next(c for c, by_method in by_condition.items() if pool(next(iter(by_method.values())), secondary).any())
 
 
 def is_secondary(by_condition: dict[Condition, dict[str, Answers]]) -> bool:

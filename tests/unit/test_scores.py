@@ -378,3 +378,11 @@ def test_a_stratum_of_a_few_groups_gets_no_scores():
     assert ("all", "loud") in counted(a)
     few = replace(a, group=np.minimum(a.group, 3))
     assert ("all", "loud") not in counted(few)
+
+
+def test_the_headline_is_about_the_first_condition_that_has_pieces_of_it():
+    # Report and gate both ask here: a condition that tests only doubtful truth is passed over.
+    sure, unsure = two_corpora([True] * 55), two_corpora([False] * 55)
+    first, second = table.Condition("whole", "sure"), table.Condition("whole", "unsure")
+    assert table.main_condition({first: {"m": unsure}, second: {"m": sure}}) == second
+    assert table.main_condition({first: {"m": unsure}, second: {"m": unsure}}) == first, "all of it is secondary"

@@ -20,13 +20,16 @@ import numpy.typing as npt
 from sklearn.base import BaseEstimator
 from sklearn.exceptions import NotFittedError
 
+from keybench.both import BothTable
 from keybench.chroma import ChromaTable
 from keybench.errors import EstimatorError, NotesError
 from keybench.estimators.chroma_features import chroma_weights
 from keybench.estimators.evidence import Evidence, describe
 from keybench.estimators.features import edge_note, extent
+from keybench.estimators.stretches import stretches
 from keybench.key import DORIAN, LOCRIAN, LYDIAN, MAJOR, MINOR, MIXOLYDIAN, N_KEYS, PHRYGIAN
 from keybench.notes import KeySpan, NoteTable
+from keybench.spans import SpanTable
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -50,8 +53,8 @@ class Tags:
 
     Parameters
     ----------
-    takes : {"notes", "chroma", "either"}
-        Kind of input: a `NoteTable`, a `ChromaTable`, or whichever the experiment gives.
+    takes : {"notes", "chroma", "both", "either", "any"}
+        Kind of input: a `NoteTable`, a `ChromaTable`, a `BothTable`; ``either`` of the first two; ``any`` of the three.
     names : {"major", "major-minor", "modes"}
         Keys that it can answer with: 12, 24 or 84.
     equivariant : bool
@@ -86,14 +89,14 @@ def as_notes(X: Any) -> NoteTable:
 
 
 def as_music(X: Any) -> Any:
-    """Return X if it is a `NoteTable` or a `ChromaTable`.
+    """Return X if it is a `NoteTable`, a `ChromaTable` or a `BothTable`.
 
     Raises
     ------
     NotesError
         For anything else.
     """
-    return X if isinstance(X, ChromaTable) else as_notes(X)
+    return X if isinstance(X, ChromaTable | BothTable) else as_notes(X)
 
 
 def as_truth(y: Any, n: int) -> npt.NDArray[np.bool_]:
@@ -163,8 +166,10 @@ def fit_sharpness(scores: FloatArray, truth: npt.NDArray[np.bool_]) -> float:
     return float(np.exp(np.clip(log_b, -12, 12)))
 
 
-def _first_pitch_class(X: NoteTable | ChromaTable) -> npt.NDArray[np.int64]:
+def _first_pitch_class(X: NoteTable | ChromaTable | BothTable) -> npt.NDArray[np.int64]:
     """Pitch class of each piece's first note or, in recordings, of its strongest; 0 where there is none."""
+    if isinstance(X, BothTable):
+        return _first_pitch_class(X.chroma)
     if isinstance(X, ChromaTable):
         return np.argmax(X.feature(chroma_weights), axis=1)
     return np.maximum(edge_note(X, last=False), 0)
@@ -217,6 +222,23 @@ class KeyEstimator(BaseEstimator):
     def fit(self, X: NoteTable, y: Any = None, groups: Any = None) -> Self:
         """Learn from pieces and their truths; `groups` keeps related pieces together in inner folds."""
         raise NotImplementedError
+
+    def fit_sections(self, X: NoteTable, spans: SpanTable, groups: Any = None) -> Self:
+        """Learn from pieces of which a source says which key holds when.
+
+        A method for whole pieces learns from each labelled stretch as if it were a piece; one that follows the key may
+        learn more.
+
+        Parameters
+        ----------
+        X : NoteTable
+        spans : SpanTable
+            Of the same pieces.
+        groups : int array, shape (n,), optional
+            Related pieces.
+        """
+        learnt = stretches(X, spans)
+        return self.fit(learnt.music, learnt.truth, None if groups is None else np.asarray(groups)[learnt.piece])
 
     def predict_log_proba(self, X: NoteTable) -> FloatArray:
         """Return log-probabilities of the 84 keys, shape (n, 84)."""

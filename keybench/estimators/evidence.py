@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
+from keybench.both import BothTable
 from keybench.chroma import ChromaTable
 from keybench.estimators.chroma_features import chroma_weights
 from keybench.estimators.features import edge_note, pitch_classes
@@ -48,12 +49,14 @@ def note_name(pitch: float) -> str:
     return _NOTE_NAMES[int(np.floor(pitch + 0.5)) % 12]
 
 
-def describe(piece: NoteTable | ChromaTable, log_proba: npt.NDArray[np.float64], reasons: list[str]) -> Evidence:
+def describe(
+    piece: NoteTable | ChromaTable | BothTable, log_proba: npt.NDArray[np.float64], reasons: list[str]
+) -> Evidence:
     """Collect the evidence for one piece.
 
     Parameters
     ----------
-    piece : NoteTable or ChromaTable
+    piece : NoteTable, ChromaTable or BothTable
         Of one piece.
     log_proba : array, shape (84,)
     reasons : list of str
@@ -63,6 +66,8 @@ def describe(piece: NoteTable | ChromaTable, log_proba: npt.NDArray[np.float64],
     ranked = [(key_at(int(i)), float(np.exp(log_proba[i]))) for i in order]
     best, runner_up = ranked[0], ranked[1]
     most = f"Most probable: {best[0]} ({best[1]:.0%}), then {runner_up[0]} ({runner_up[1]:.0%})."
+    if isinstance(piece, BothTable):
+        piece = piece.notes
     if isinstance(piece, ChromaTable):
         return _describe_chroma(piece, ranked, [*reasons, most])
     degrees = (pitch_classes(piece) - best[0].tonic) % 12

@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from keybench.both import BothTable
 from keybench.chroma import ChromaTable
 from keybench.estimators.chroma_features import chroma_weights
 from keybench.notes import DOWNBEAT, STRONG, NoteTable
@@ -72,8 +73,10 @@ def edge_note(table: NoteTable, last: bool) -> npt.NDArray[np.int64]:
     return out
 
 
-def extent(table: NoteTable | ChromaTable) -> tuple[FloatArray, FloatArray]:
+def extent(table: NoteTable | ChromaTable | BothTable) -> tuple[FloatArray, FloatArray]:
     """When each piece begins and when its last note (or frame) ends, each shape (n,); both 0 for an empty piece."""
+    if isinstance(table, BothTable):
+        return extent(table.notes)
     start, end = np.zeros(len(table)), np.zeros(len(table))
     filled = table.n_rows > 0
     if not filled.any():

@@ -26,7 +26,6 @@ import numpy as np
 import numpy.typing as npt
 from scipy.optimize import minimize
 
-from keybench.chroma import ChromaTable
 from keybench.errors import EstimatorError
 from keybench.estimators.base import (
     MODE_RANK,
@@ -38,8 +37,7 @@ from keybench.estimators.base import (
     fit_sharpness,
     log_softmax,
 )
-from keybench.estimators.chroma_features import CHROMA_CHANNEL_NAMES, chroma_channels
-from keybench.estimators.features import CHANNEL_NAMES, SINGLE_NOTE, tune_channels
+from keybench.estimators.channels import AUTO, channel_set
 from keybench.key import HAS_MINOR_THIRD, N_KEYS, N_MODES
 from keybench.notes import NoteTable
 
@@ -158,6 +156,8 @@ class TiedLogistic(KeyEstimator):
     ----------
     decision : {"natural", "mode-balanced"}
         Use the mode shares of the training pieces, or take a part of them out.
+    channels : str
+        A name in `keybench.estimators.channels.CHANNEL_SETS`, or ``auto`` for the usual ones of notes or chroma.
     l2 : float
         Ridge penalty, for channels scaled to unit mean square length over the training pieces.
     single_note : float
@@ -192,12 +192,12 @@ class TiedLogistic(KeyEstimator):
     Multinomial logistic regression: McFadden 1974; temperature: Guo et al. 2017; prior correction: Saerens et al. 2002.
     """
 
-    tags = Tags(takes="either", learns=True)
     decision_parameters = ("decision",)
 
     def __init__(
         self,
         decision: str = "natural",
+        channels: str = AUTO,
         l2: float = 18.0,
         single_note: float = 0.5,
         shared: float = 1.0,
@@ -208,6 +208,7 @@ class TiedLogistic(KeyEstimator):
         random_state: int = 0,
     ):
         self.decision = decision
+        self.channels = channels
         self.l2 = l2
         self.single_note = single_note
         self.shared = shared
@@ -217,12 +218,23 @@ class TiedLogistic(KeyEstimator):
         self.tolerance = tolerance
         self.random_state = random_state
 
-    def fit(self, X: NoteTable, y: Any = None, groups: Any = None) -> Self:
-        """Learn from pieces `X`, truths `y` and, for the inner hold-out, `groups` of related pieces."""
+    @property
+    def tags(self) -> Tags:  # type: ignore[override]
+        """Takes what its channels are of."""
+        return Tags(takes="either" if self.channels == AUTO else channel_set(self.channels).takes, learns=True)
+
+    def check_parameters(self) -> None:
+        """Complain of channels that there are none of, or of numbers that make no model."""
         self._check_decision()
+        if self.channels != AUTO:
+            channel_set(self.channels)
         for name in ("l2", "single_note", "shared", "own", "tolerance"):
             if not 0.0 < getattr(self, name) < np.inf:
                 raise EstimatorError(f"{name} is {getattr(self, name)!r}; accepted: a finite number above 0")
+
+    def fit(self, X: NoteTable, y: Any = None, groups: Any = None) -> Self:
+        """Learn from pieces `X`, truths `y` and, for the inner hold-out, `groups` of related pieces."""
+        self.check_parameters()
         X = as_music(X)
         truth = as_truth(y, len(X))
         if groups is not None and len(groups) != len(X):
@@ -230,7 +242,7 @@ class TiedLogistic(KeyEstimator):
         self.__dict__.pop("scale_", None)  # of an earlier fit, perhaps to another medium
         channels = self._centred(X)
         self.scale_ = np.maximum(np.sqrt((channels**2).sum(axis=2).mean(axis=0)), 1e-6)
-        self.scale_ /= np.where(_single_note(X), self.single_note, 1.0)
+        self.scale_ /= np.where(channel_set(self.channels, X).single, self.single_note, 1.0)
         channels = channels / self.scale_[:, None].astype(channels.dtype)
         share = (truth / truth.sum(axis=1, keepdims=True)).reshape(-1, N_MODES, 12)
         pieces = share.sum(axis=(0, 2)) + 0.5
@@ -268,7 +280,7 @@ class TiedLogistic(KeyEstimator):
 
     def _centred(self, X: NoteTable) -> Float32Array:
         """Channels less their mean over the pitch classes, which says nothing about where home is."""
-        channels: Float32Array = X.feature(chroma_channels if isinstance(X, ChromaTable) else tune_channels)
+        channels: Float32Array = X.feature(channel_set(self.channels, X).compute)
         fitted = getattr(self, "scale_", None)
         if fitted is not None and len(fitted) != channels.shape[1]:
             raise EstimatorError(
@@ -328,14 +340,9 @@ class TiedLogistic(KeyEstimator):
         gain = (rolled * self.weights_[:, best // 12]).sum(axis=1) - (
             seen_from_other * self.weights_[:, other // 12]
         ).sum(axis=1)
-        names = CHROMA_CHANNEL_NAMES if isinstance(X, ChromaTable) else CHANNEL_NAMES
+        names = channel_set(self.channels, X).names
         top = [names[i] for i in np.argsort(-gain)[:3] if gain[i] > 0]
         return [f"What speaks most for the answer against the next: {', '.join(top)}."] if top else []
-
-
-def _single_note(X: NoteTable | ChromaTable) -> npt.NDArray[np.bool_]:
-    """Which channels mark one note rather than many; in recordings none does."""
-    return np.zeros(len(CHROMA_CHANNEL_NAMES), dtype=bool) if isinstance(X, ChromaTable) else SINGLE_NOTE
 
 
 def _key_order(scores: Float32Array) -> FloatArray:

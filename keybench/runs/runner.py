@@ -26,7 +26,6 @@ from keybench.notes import KeySpan
 from keybench.runs import provenance, store
 from keybench.runs.material import Material, Split, Steps, prepare
 from keybench.runs.spec import SAME_VIEW, EstimatorSpec, Experiment
-from keybench.runs.stretches import stretches
 
 _MAX_ERROR_CHARS = 300
 
@@ -165,8 +164,7 @@ def _run_task(experiment: Experiment, material: Material, part: Callable[..., Pa
     fit_error = ""
     model = task.specs[0].make()
     try:
-        music, truth, groups = _lessons(experiment, material, task)
-        model.fit(music, truth, groups=groups)
+        _teach(model, experiment, material, task)
         fitted = model
     except (Exception, SystemExit) as error:  # whatever a method throws is its own failure
         fit_error = f"fit: {_one_line(error)}"
@@ -189,13 +187,15 @@ def _run_task(experiment: Experiment, material: Material, part: Callable[..., Pa
     return len(task.parts)
 
 
-def _lessons(experiment: Experiment, material: Material, task: _Task) -> tuple[Any, Any, Any]:
-    """Return music, truths and groups to learn from: pieces or, for keys over time, their labelled stretches."""
+def _teach(model: KeyEstimator, experiment: Experiment, material: Material, task: _Task) -> None:
+    """Fit a method on the training pieces and their truths or, for keys over time, their labelled stretches."""
     train, heard = task.split.train, material.heard[task.fit_view]
+    music: Any = heard.music[train]  # of whichever kind the method takes
+    groups = material.groups[train]
     if experiment.task == "key":
-        return heard.music[train], material.truth[task.fit_view][train], material.groups[train]
-    learnt = stretches(heard.music[train], material.corpus.spans[train].transpose(heard.shift[train]))
-    return learnt.music, learnt.truth, material.groups[train][learnt.piece]
+        model.fit(music, material.truth[task.fit_view][train], groups=groups)
+    else:
+        model.fit_sections(music, material.corpus.spans[train].transpose(heard.shift[train]), groups=groups)
 
 
 def _share_fit(fitted: KeyEstimator, spec: EstimatorSpec) -> KeyEstimator:

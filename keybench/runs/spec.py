@@ -190,10 +190,10 @@ def _check_fits(top: Fields, spec: EstimatorSpec, views: tuple[str, ...]) -> Non
     media = sorted({medium(name) for name in views if name != SAME_VIEW})
     if len(media) > 1:
         raise top.fail(
-            "fields 'views' and 'fit_view' show notes and chroma; accepted: one or the other in an experiment"
+            "fields 'views' and 'fit_view' show different media; accepted: notes, chroma or both in an experiment"
         )
     for kind in media:
-        if tags.takes not in (kind, "either"):
+        if tags.takes not in (kind, "any") and not (tags.takes == "either" and kind != "both"):
             raise top.fail(f"field 'estimators': {spec.name!r} takes {tags.takes}, and a view shows {kind}; "
                            "accepted: methods that take what the views show")  # fmt: skip
 

@@ -1,7 +1,7 @@
 """Which medium a view shows, and seeing a corpus through it: notes, or the chroma of recordings of the same pieces.
 
 Views of chroma begin with ``chroma`` (bass and treble), ``chroma-bass`` or ``chroma-treble``; ``opening-N-seconds`` may
-follow, joined by `` + ``. All others are views of notes.
+follow, joined by `` + ``. All others are views of notes. ``NOTES with CHROMA`` shows both: ``lowest-line with chroma``.
 """
 
 from __future__ import annotations
@@ -13,10 +13,12 @@ import numpy as np
 import numpy.typing as npt
 
 from keybench import views
+from keybench.both import BothTable
 from keybench.chroma import ChromaTable
 from keybench.errors import ExperimentError
 from keybench.notes import NoteTable
 
+_WITH = " with "
 CHROMA_VIEWS = ("chroma", "chroma-bass", "chroma-treble")
 
 
@@ -26,24 +28,29 @@ class Heard:
 
     Parameters
     ----------
-    music : NoteTable or ChromaTable
+    music : NoteTable, ChromaTable or BothTable
         All pieces, in order.
     shift : int array, shape (n_pieces,)
         By how many semitones each piece was moved; its true keys move with it.
     """
 
-    music: NoteTable | ChromaTable
+    music: NoteTable | ChromaTable | BothTable
     shift: npt.NDArray[np.int64]
 
 
 def medium(name: str) -> str:
-    """Return ``notes`` or ``chroma``.
+    """Return ``notes``, ``chroma`` or ``both``.
 
     Raises
     ------
     ExperimentError
         If there is no view of that name.
     """
+    if _WITH in name:
+        parts = name.split(_WITH)
+        if [medium(part) for part in parts] != ["notes", "chroma"]:
+            raise ExperimentError(f"unknown view {name!r}; accepted around 'with': a view of notes, one of chroma")
+        return "both"
     first = name.split(" + ")[0]
     if first in CHROMA_VIEWS:
         _opening_seconds(name)
@@ -64,6 +71,13 @@ def hear(name: str, notes: NoteTable, chroma: ChromaTable | None, seed: int) -> 
     ExperimentError
         If there is no view of that name, or it shows chroma and the corpora have none.
     """
+    if medium(name) == "both":
+        of_notes, of_chroma = (hear(part, notes, chroma, seed) for part in name.split(_WITH))
+        if of_notes.shift.any():
+            raise ExperimentError(
+                f"view {name!r} moves the notes and not the recording; accepted: without 'transposed'"
+            )
+        return Heard(BothTable(of_notes.music, of_chroma.music), of_notes.shift)  # type: ignore[arg-type]
     if medium(name) == "notes":
         seen = views.view(name, notes, seed)
         return Heard(seen.notes, seen.shift)

@@ -225,7 +225,7 @@ def test_a_resumed_run_of_several_views_is_the_run_itself(keybench, write_experi
         ('fit_view = "sideways"', "unknown view 'sideways'"),
         ("view_seed = -1", "'view_seed' is -1; accepted: 0 or more"),
         ("view_seed = true", "'view_seed' is True"),
-        ('views = ["whole", "chroma"]', "show notes and chroma"),
+        ('views = ["whole", "chroma"]', "show different media"),
         ('task = "chords"', "'task' holds 'chords'; accepted: key, sections"),
     ],
 )

@@ -434,4 +434,4 @@ def test_the_answer_is_explained_by_channels(fitted, others):
     assert spoken
     for words in spoken:
         named = words.removeprefix("What speaks most for the answer against the next: ").rstrip(".").split(", ")
-        assert set(named) <= set(logistic.CHANNEL_NAMES)
+        assert set(named) <= set(CHANNEL_NAMES)

@@ -9,9 +9,9 @@ from hypothesis import strategies as st
 
 from keybench.chroma import ChromaTable
 from keybench.errors import ExperimentError
+from keybench.estimators.stretches import stretches
 from keybench.key import NO_MODE, parse_key
 from keybench.notes import NoteTable, Piece
-from keybench.runs.stretches import stretches
 from keybench.spans import SpanTable
 
 C_MAJOR, A_MINOR = parse_key("C major"), parse_key("A minor")

@@ -1,0 +1,91 @@
+"""Sets of pitch-class channels by name: what the transposition-tied models can look at.
+
+A set is a function from a table to an array (n_pieces, n_channels, 12), float32, that rolls along its last axis when
+the music is moved, with a name for each channel.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from keybench.both import BothTable
+from keybench.chroma import ChromaTable
+from keybench.errors import EstimatorError
+from keybench.estimators.chroma_features import CHROMA_CHANNEL_NAMES, chroma_channels
+from keybench.estimators.features import CHANNEL_NAMES, SINGLE_NOTE, tune_channels
+
+AUTO = "auto"
+
+
+@dataclass(frozen=True)
+class ChannelSet:
+    """A set of channels.
+
+    Parameters
+    ----------
+    name : str
+    takes : {"notes", "chroma", "both"}
+        Medium.
+    compute : callable
+        From a table to an array (n, n_channels, 12), float32.
+    names : tuple of str
+        One per channel.
+    single : bool array, shape (n_channels,)
+        Which channels mark one note rather than many.
+    """
+
+    name: str
+    takes: str
+    compute: Callable[[Any], npt.NDArray[np.float32]]
+    names: tuple[str, ...]
+    single: npt.NDArray[np.bool_]
+
+
+def none_single(names: tuple[str, ...]) -> npt.NDArray[np.bool_]:
+    """Return `ChannelSet.single` of a set in which no channel marks one note."""
+    return np.zeros(len(names), dtype=bool)
+
+
+CHANNEL_SETS: dict[str, ChannelSet] = {
+    each.name: each
+    for each in (
+        ChannelSet("tune", "notes", tune_channels, CHANNEL_NAMES, SINGLE_NOTE),
+        ChannelSet("chroma", "chroma", chroma_channels, CHROMA_CHANNEL_NAMES, none_single(CHROMA_CHANNEL_NAMES)),
+    )
+}
+"""All sets by name."""
+
+_USUAL = {"notes": "tune", "chroma": "chroma"}
+
+
+def medium_of(table: Any) -> str:
+    """Return ``notes``, ``chroma`` or ``both``."""
+    return {ChromaTable: "chroma", BothTable: "both"}.get(type(table), "notes")
+
+
+def channel_set(name: str, table: Any = None) -> ChannelSet:
+    """Return a set by name, or the usual one for a table's medium where the name is ``auto``.
+
+    Raises
+    ------
+    EstimatorError
+        If there is none of that name, or it is for another medium than the table's.
+    """
+    if name == AUTO and table is not None:
+        kind = medium_of(table)
+        if kind not in _USUAL:
+            raise EstimatorError(f"no usual channels for {kind}; accepted: channels = one of {', '.join(CHANNEL_SETS)}")
+        name = _USUAL[kind]
+    if name not in CHANNEL_SETS:
+        raise EstimatorError(f"unknown channels {name!r}; accepted: {', '.join((AUTO, *CHANNEL_SETS))}")
+    found = CHANNEL_SETS[name]
+    if table is not None and found.takes != medium_of(table):
+        raise EstimatorError(
+            f"channels {name!r} are of {found.takes} and the music is {medium_of(table)}; accepted: one and the same"
+        )
+    return found

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -95,6 +96,12 @@ class Corpus:
     def read_errors(self) -> dict[str, str]:
         """Reason by piece id, for pieces that are scored but have no notes."""
         return {problem.piece: problem.reason for problem in self.problems if problem.scored}
+
+    @cached_property
+    def n_local_keys(self) -> npt.NDArray[np.int64]:
+        """Number of different keys that the source names over time, shape (n,); 0 where it names one for the whole."""
+        keys = np.unique(np.stack([self.spans.piece, self.spans.tonic, self.spans.mode]), axis=1)
+        return np.bincount(keys[0], minlength=len(self))
 
     def select(self, rows: npt.NDArray[np.int64]) -> Corpus:
         """Return some pieces, by index, with the problems of pieces that were left out anyhow."""

@@ -65,6 +65,8 @@ class Tags:
         Can answer after any number of notes.
     segment : bool
         Its ``segment(X) -> list[list[KeySpan]]`` follows the key; of other methods it gives one key for the whole.
+    made_from : tuple of str
+        Corpora that it was made from before any experiment; reports mark its results on them as contaminated.
     """
 
     takes: str = "notes"
@@ -73,6 +75,7 @@ class Tags:
     learns: bool = False
     partial: bool = True
     segment: bool = False
+    made_from: tuple[str, ...] = ()
 
 
 def as_notes(X: Any) -> NoteTable:

@@ -12,14 +12,16 @@ import numpy as np
 from markupsafe import Markup
 from threadpoolctl import threadpool_limits
 
+from keybench.corpora.audits import LOOK
 from keybench.errors import RunError
 from keybench.files import write_atomically
 from keybench.key import MODES, N_MODES, NO_MODE, RELATIONS, mode_in_text, relation
+from keybench.report.aims import AimMet, judge_aim
 from keybench.report.figures import reliability_svg
 from keybench.report.recommend import WHAT, Recommendation, recommend
 from keybench.runs import store
 from keybench.runs.spec import Needs
-from keybench.scores import calibration, table
+from keybench.scores import calibration, causes, table
 from keybench.scores.sections import BOUNDARY_TOLERANCE
 from keybench.scores.table import ALL, Answers, Condition
 from keybench.stats.intervals import Estimate, GroupBootstrap
@@ -63,6 +65,12 @@ class Report:
         See `home_offsets`, for the recommended method.
     reliability : list
         Panels of the calibration picture.
+    aims : list of AimMet
+        How near the methods come to what the experiment sets out to reach.
+    causes : Causes
+        What is the matter with the pieces that the method with the most right answers gets wrong.
+    contaminated : dict of str to list of str
+        Methods that were made from music of this experiment, with the corpora.
     failures : list of (str, str, int, list of str)
         Method, reason, number of pieces and the first of them, per kind of failure.
     """
@@ -81,6 +89,9 @@ class Report:
     confusion: list[dict[str, Any]]
     offsets: list[tuple[str, int]]
     reliability: list[tuple[str, list[tuple[float, float, int]]]]
+    aims: list[AimMet]
+    causes: Causes
+    contaminated: dict[str, list[str]]
     failures: list[tuple[str, str, int, list[str]]]
 
 
@@ -141,6 +152,9 @@ def derive(out: Path) -> Report:
         confusion=confusion(by_method[recommendation.nearest]),
         offsets=home_offsets(by_method[recommendation.nearest]),
         reliability=[(name, _reliability(by_method[name], labels)) for name in shown],
+        aims=[_judge(aim, conditions) for aim in experiment["aims"]],
+        causes=why_wrong(ranking[0], by_method[ranking[0]], labels),
+        contaminated=_contaminated(run),
         failures=_failures(by_condition[condition]),
     )
 
@@ -236,6 +250,59 @@ AWAY = tuple(kind for kind in RELATIONS if kind not in ("same", "parallel"))
 """Relations that an answer on another home note can have."""
 
 
+def _judge(aim: dict[str, Any], conditions: dict[Condition, Scores]) -> AimMet:
+    """Hold the methods against an aim, in the first condition with its view and corpus."""
+    for condition, by_corpus in conditions.items():
+        if condition.view == aim["view"] and aim["corpus"] in by_corpus:
+            return judge_aim(aim, by_corpus[aim["corpus"]])
+    raise RunError(f"the experiment's aims name the corpus {aim['corpus']!r} in view {aim['view']!r}, "
+                   "of which nothing was measured; accepted: corpora and views of the experiment")  # fmt: skip
+
+
+def _contaminated(run: dict[str, Any]) -> dict[str, list[str]]:
+    """Methods that were made from corpora they answer for."""
+    here = {corpus["id"] for corpus in run["corpora"] if corpus["answered"]}
+    found = {method["name"]: sorted(here & set(method["made_from"])) for method in run["methods"]}
+    return {name: corpora for name, corpora in found.items() if corpora}
+
+
+@dataclass(frozen=True)
+class Causes:
+    """What is the matter with the pieces that a method gets wrong, and with those that it gets right.
+
+    Parameters
+    ----------
+    method : str
+    n_wrong, n_right : int
+    rows : list of (str, int, int)
+        Cause, and how many wrong and right answers go with it; a piece may have several.
+    relations : list of (str, list of int)
+        First cause, and the wrong answers with it by how the answer stands to the label; failures left out.
+    """
+
+    method: str
+    n_wrong: int
+    n_right: int
+    rows: list[tuple[str, int, int]]
+    relations: list[tuple[str, list[int]]]
+
+
+def why_wrong(method: str, answers: Answers, labels: str) -> Causes:
+    """Count causes among a method's wrong and right answers; over time, an answer wrong for half the time is wrong."""
+    wrong = answers.right(labels) < (1.0 if answers.over_time is None else 0.5)
+    doubtful = np.array([LOOK in kinds for kinds in answers.strata], dtype=bool)
+    found = causes.piece_causes(doubtful, answers.n_notes, answers.n_pitch_classes, answers.n_keys)
+    said = wrong & (answers.predicted >= 0)
+    counts = causes.relations_by_cause(found[said], answers.reference()[said], answers.predicted[said])
+    return Causes(
+        method,
+        int(wrong.sum()),
+        int((~wrong).sum()),
+        [(name, int(found[wrong, i].sum()), int(found[~wrong, i].sum())) for i, name in enumerate(causes.CAUSES)],
+        list(zip((*causes.CAUSES, "nothing of these"), counts.tolist(), strict=True)),
+    )
+
+
 def _failures(by_method: dict[str, Answers]) -> list[tuple[str, str, int, list[str]]]:
     """Return (method, reason, number of pieces, the first of them) for every kind of failure, most frequent first."""
     kinds: dict[tuple[str, str], list[str]] = {}
@@ -278,6 +345,8 @@ def _build(out: Path) -> Report:
         "columns": ranking_columns(report.scores[ALL], report.run["experiment"]["labels"]),
         "all_modes": [mode_in_text(m) for m in range(N_MODES)],
         "away": AWAY,
+        "relations": RELATIONS,
+        "too_short": causes.TOO_SHORT,
         "n_bins": calibration.N_BINS,
         "min_pieces": table.MIN_PIECES_PER_MODE,
         "min_stratum": table.MIN_PIECES_PER_STRATUM,
@@ -320,5 +389,6 @@ def _environment() -> jinja2.Environment:
         percent_span=lambda e: f"{100 * e.low:.1f} to {100 * e.high:.1f}" if e.n else "",
         of_100=lambda e: f"{100 * e.value:.0f} of 100",
         thousands=lambda n: f"{n:,}",
+        part=lambda n, of: f"{n / of:.0%}" if of else "–",
     )
     return environment

@@ -51,7 +51,9 @@ class Material:
     Parameters
     ----------
     corpus : Corpus
-        The pieces of all corpora.
+        The pieces of all corpora, also of those that are only learnt from.
+    answered : bool array, shape (n,)
+        Whether methods answer for a piece.
     headline : bool array, shape (n,)
         Whether a piece's truth may enter a headline number.
     labelled : dict of str to int
@@ -67,6 +69,7 @@ class Material:
     """
 
     corpus: Corpus
+    answered: npt.NDArray[np.bool_]
     headline: npt.NDArray[np.bool_]
     labelled: dict[str, int]
     missing: dict[str, int]
@@ -79,9 +82,10 @@ class Material:
 def prepare(experiment: Experiment, limit: int | None, n_jobs: int, steps: Steps) -> Material:
     """Load the corpora and split their pieces.
 
-    By group, related pieces stand in one fold. By corpus, each corpus is answered for by methods fitted on the others;
-    by pairs of corpora, by methods fitted on each one of the others; always less the pieces that are variants of its
-    own.
+    Corpora that are only learnt from stand in no test set; those of their pieces that are related to a test piece are
+    not learnt from either. By group, related pieces stand in one fold. By corpus, each corpus is answered for by
+    methods fitted on the others; by pairs of corpora, by methods fitted on each one of the others; always less the
+    pieces that are variants of its own.
 
     Raises
     ------
@@ -89,13 +93,14 @@ def prepare(experiment: Experiment, limit: int | None, n_jobs: int, steps: Steps
     ExperimentError
         If there are too few groups or corpora to split.
     """
-    manifests = [read_manifest(name) for name in experiment.manifests]
+    names = (*experiment.manifests, *experiment.also_manifests)
+    manifests = [read_manifest(name) for name in names]
     steps.begin("reading", sum(manifest.labelled for manifest in manifests))
-    loaded = [load(name, n_jobs, steps.move) for name in experiment.manifests]
-    corpus = pool(loaded)
-    if experiment.task == "sections":  # only pieces whose source says which key holds when
-        corpus = corpus.select(np.flatnonzero(corpus.spans.n_rows > 0))
-    corpus = corpus.head(limit)
+    loaded = [load(name, n_jobs, steps.move) for name in names]
+    parts = [loaded[: len(experiment.manifests)], loaded[len(experiment.manifests) :]]
+    pooled = [_usable(pool(part), experiment.task).head(limit) for part in parts if part]
+    corpus = pool(pooled) if len(pooled) > 1 else pooled[0]
+    answered = np.arange(len(corpus)) < len(pooled[0])
     groups = group(corpus.variant_keys)
     views = experiment.views if experiment.fit_view == SAME_VIEW else (*experiment.views, experiment.fit_view)
     heard = {name: hear(name, corpus.notes, corpus.chroma, experiment.view_seed) for name in dict.fromkeys(views)}
@@ -103,14 +108,20 @@ def prepare(experiment: Experiment, limit: int | None, n_jobs: int, steps: Steps
     headline = np.isin(corpus.corpus, sorted(trusted))
     return Material(
         corpus=corpus,
+        answered=answered,
         headline=headline,
         labelled={c.id: len(c) for c in loaded},
         missing={c.id: len(c.missing) for c in loaded},
         groups=groups,
         heard=heard,
         truth={name: move_truth(corpus.truth, view.shift) for name, view in heard.items()},
-        splits=_splits(experiment, corpus, groups, headline if headline.any() else ~headline),
+        splits=_splits(experiment, corpus, groups, answered, headline if headline[answered].any() else ~headline),
     )
+
+
+def _usable(corpus: Corpus, task: str) -> Corpus:
+    """Keep, for keys over time, only the pieces whose source says which key holds when."""
+    return corpus.select(np.flatnonzero(corpus.spans.n_rows > 0)) if task == "sections" else corpus
 
 
 def move_truth(truth: npt.NDArray[np.bool_], shift: npt.NDArray[np.int64]) -> npt.NDArray[np.bool_]:
@@ -123,29 +134,36 @@ def move_truth(truth: npt.NDArray[np.bool_], shift: npt.NDArray[np.int64]) -> np
 
 
 def _splits(
-    experiment: Experiment, corpus: Corpus, groups: npt.NDArray[np.int64], teaches: npt.NDArray[np.bool_]
+    experiment: Experiment,
+    corpus: Corpus,
+    groups: npt.NDArray[np.int64],
+    answered: npt.NDArray[np.bool_],
+    teaches: npt.NDArray[np.bool_],
 ) -> list[Split]:
-    """Split the pieces; methods learn from those that `teaches` marks, and answer for all.
+    """Split the pieces; methods learn from those that `teaches` marks, and answer for those that `answered` marks.
 
     Secondary truth must not reach a headline number by way of what methods learn.
     """
-    if not len(corpus):
+    if not answered.any():
         first = corpus.problems[0].reason if corpus.problems else "the corpora are empty"
         lacks = "has local keys" if experiment.task == "sections" else "can be used"
         raise ExperimentError(f"no piece {lacks}; accepted: labelled pieces ({first})")
     if experiment.split_by == "group":
-        n_groups = int(groups.max(initial=-1)) + 1
-        if n_groups < experiment.folds:
+        own, inverse = np.unique(groups[answered], return_inverse=True)
+        if len(own) < experiment.folds:
             raise ExperimentError(
-                f"{len(corpus)} pieces in {n_groups} groups cannot be dealt into {experiment.folds} folds; "
+                f"{answered.sum()} pieces in {len(own)} groups cannot be dealt into {experiment.folds} folds; "
                 f"accepted: at least {experiment.folds} unrelated pieces (mind --limit)"
             )
-        fold_of = deal_folds(groups, experiment.folds, experiment.seed)
+        # Pieces that are only learnt from share the fold of the groups that they belong to, or stand in none.
+        fold_of_group = np.full(int(groups.max()) + 1, -1)
+        fold_of_group[groups[answered]] = deal_folds(inverse, experiment.folds, experiment.seed)
+        fold_of = fold_of_group[groups]
         return [
-            Split(k, "other folds", np.flatnonzero(teaches & (fold_of != k)), np.flatnonzero(fold_of == k))
+            Split(k, "other folds", np.flatnonzero(teaches & (fold_of != k)), np.flatnonzero(answered & (fold_of == k)))
             for k in range(experiment.folds)
         ]
-    names = list(dict.fromkeys(map(str, corpus.corpus)))
+    names = list(dict.fromkeys(map(str, corpus.corpus[answered])))
     if len(names) < 2:
         raise ExperimentError(f"pieces of {len(names)} corpus cannot be split by corpus; accepted: 2 or more")
     splits: list[Split] = []
@@ -155,7 +173,7 @@ def _splits(
         others = [name for name in names if name != test_name and teaches[corpus.corpus == name].all()]
         teachers = {"other corpora": others} if experiment.split_by == "corpus" else {name: [name] for name in others}
         for fitted_on, teacher in teachers.items():
-            train = np.flatnonzero(unrelated & teaches & np.isin(corpus.corpus, teacher))
+            train = np.flatnonzero(unrelated & teaches & (np.isin(corpus.corpus, teacher) | ~answered))
             splits.append(Split(len(splits), fitted_on, train, np.flatnonzero(test)))
     # Conditions come out in the order of the corpora that were learnt from.
     order = {name: i for i, name in enumerate(names)}

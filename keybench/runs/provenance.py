@@ -50,7 +50,7 @@ def record(
 ) -> dict[str, Any]:
     """Provenance: what was run, on what, with what, where."""
     corpora = []
-    for name in experiment.manifests:
+    for name in (*experiment.manifests, *experiment.also_manifests):
         manifest = read_manifest(name)
         here = material.corpus.corpus == manifest.id
         corpora.append(
@@ -60,6 +60,7 @@ def record(
                 "title": manifest.title,
                 "good_for": manifest.good_for,
                 "headline": manifest.headline,
+                "answered": name in experiment.manifests,
                 "licence": manifest.licence,
                 "licence_note": manifest.licence_note,
                 "commercial_use": manifest.commercial_use,
@@ -95,7 +96,7 @@ def record(
         "corpora": corpora,
         "manifests": material.corpus.manifest_hash,
         "content": material.corpus.content_hash,
-        "groups": int(material.groups.max()) + 1,
+        "groups": len(set(material.groups[material.answered].tolist())),
         "methods": [_method(spec) for spec in experiment.estimators],
         "packages": {name: found for name in _PACKAGES if (found := _version(name))},
         "machine": {
@@ -121,6 +122,7 @@ def _method(spec: EstimatorSpec) -> dict[str, Any]:
         "source": known.source,
         "simplicity": known.simplicity,
         "names": model.tags.names,
+        "made_from": list(model.tags.made_from),
     }
 
 

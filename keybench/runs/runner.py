@@ -333,6 +333,7 @@ def _store_part(
         ]
         truth_sections = _true_sections(material, view, test)
     tonic = transpose_tonics(corpus.tonic[test], material.heard[view].shift[test])
+    n_notes, n_pitch_classes = material.heard[view].sizes
     columns = {
         "experiment": [experiment.name] * n,
         "corpus": corpus.corpus[test],
@@ -345,6 +346,9 @@ def _store_part(
         "piece": pieces,
         "group": material.groups[test].astype(np.int32),
         "strata": [list(corpus.strata[i]) for i in test],
+        "n_notes": n_notes[test].astype(np.int32),
+        "n_pitch_classes": n_pitch_classes[test].astype(np.int8),
+        "n_keys": corpus.n_local_keys[test].astype(np.int16),
         "label": [label_name(int(t), int(m)) for t, m in zip(tonic, corpus.mode[test], strict=True)],
         "truth": _in_words(material.truth[view][test]),
         "predicted": predicted,

@@ -59,12 +59,42 @@ class Needs:
 
 
 @dataclass(frozen=True)
+class Aim:
+    """A figure that somebody set out to reach; the report says how near the best method comes.
+
+    Parameters
+    ----------
+    measure : str
+        Name of a measure in ``scores.json``.
+    value : float
+        The least that will do or, of an error, the most.
+    corpus, view : str
+        Of which pieces (``all``: all that are pooled) and in which view (the first by default).
+    given : dict of str to float
+        Measures that the same method must reach besides.
+    of : tuple of str
+        Methods that must all reach it; one of any is enough by default.
+    idea : str
+        What to try next, shown where the aim is not reached.
+    """
+
+    measure: str
+    value: float
+    corpus: str = "all"
+    view: str = ""
+    given: dict[str, float] = field(default_factory=dict)
+    of: tuple[str, ...] = ()
+    idea: str = ""
+
+
+@dataclass(frozen=True)
 class Experiment:
     """One experiment, as its file states it.
 
-    `split_by` is ``group`` (cross-validation in `folds` folds), ``corpus`` (each corpus by methods fitted on the
-    others) or ``corpus pairs`` (each corpus by methods fitted on each one of the others). Methods are tested in each of
-    `views` and learn from `fit_view`. The `task` is to name one key per piece, or its sections.
+    Methods learn from the corpora in `also` too, and do not answer for them. `split_by` is ``group`` (cross-validation
+    in `folds` folds), ``corpus`` (each corpus by methods fitted on the others) or ``corpus pairs`` (each corpus by
+    methods fitted on each one of the others). Methods are tested in each of `views` and learn from `fit_view`. The
+    `task` is to name one key per piece, or its sections.
     """
 
     name: str
@@ -81,12 +111,19 @@ class Experiment:
     resamples: int
     estimators: tuple[EstimatorSpec, ...]
     needs: Needs
+    also: tuple[str, ...]
+    aims: tuple[Aim, ...]
     path: str
 
     @property
     def manifests(self) -> tuple[str, ...]:
         """What `read_manifest` takes for each corpus: a shipped name, or the path of a file beside the experiment."""
         return tuple(_manifest(Path(self.path), corpus) for corpus in self.corpora)
+
+    @property
+    def also_manifests(self) -> tuple[str, ...]:
+        """As `manifests`, of the corpora that are only learnt from."""
+        return tuple(_manifest(Path(self.path), corpus) for corpus in self.also)
 
     def as_dict(self) -> dict[str, Any]:
         """Return everything that decides the result (not where the file stands)."""
@@ -121,13 +158,19 @@ def read_experiment(path: Path, own: Sequence[str] = ()) -> Experiment:
     ExperimentError
         If a field is missing, unknown or not accepted, or names a corpus, view or method that does not exist.
     """
-    top = Fields(read_toml(path, ExperimentError), str(path), ExperimentError)
+    return experiment_from(read_toml(path, ExperimentError), path, own)
+
+
+def experiment_from(table: dict[str, Any], path: Path, own: Sequence[str] = (), where: str = "") -> Experiment:
+    """Check the content of an experiment file, as `read_experiment` does; `where` is what its complaints start with."""
+    top = Fields(table, where or str(path), ExperimentError)
     top.take("schema", int, accepted=[SCHEMA])
     name = top.take("name", str)
     if not re.fullmatch(r"[a-z0-9][a-z0-9-]{0,63}", name):
         raise top.fail(f"field 'name' is {name!r}; accepted: small letters, digits and hyphens")
     question = top.take("question", str)
     corpora = tuple(map(str, _unique(top, "corpora", top.take("corpora", list))))
+    also = _also(top, path, corpora)
     if own:
         for name_of_file in own:
             read_manifest(name_of_file)  # complains in its own name, not the experiment's
@@ -158,12 +201,47 @@ def read_experiment(path: Path, own: Sequence[str] = ()) -> Experiment:
         _check_fits(top, spec, (*views, fit_view))
     _unique(top, "estimators", [spec.name for spec in specs])
     needs = _needs(top.table("needs", {}))
+    aims = tuple(_aim(top, item, views, {spec.name for spec in specs}) for item in top.take("aims", list, []))
     for fields in (split, bootstrap, top):
         fields.finish()
     return Experiment(
         name, question, task, corpora, views, fit_view, view_seed, labels, split_by, folds, seed, resamples, specs,
-        needs, str(path),
+        needs, also, aims, str(path),
     )  # fmt: skip
+
+
+def _also(top: Fields, path: Path, corpora: tuple[str, ...]) -> tuple[str, ...]:
+    """Return the corpora that are only learnt from."""
+    fit = top.table("fit", {})
+    also = tuple(map(str, fit.take("also", list, [])))
+    fit.finish()
+    for corpus in also:
+        if corpus in corpora or also.count(corpus) > 1:
+            raise fit.fail(f"field 'also' names {corpus!r}, which is there already; accepted: each corpus once")
+        try:
+            manifest = read_manifest(_manifest(path, corpus))
+        except ManifestError as error:
+            raise fit.fail(f"field 'also': {error}") from None
+        if not manifest.headline:
+            raise fit.fail(f"field 'also' names {corpus!r}, whose truth is secondary and teaches nothing; "
+                           "accepted: corpora with headline = true")  # fmt: skip
+    return also
+
+
+def _aim(top: Fields, item: Any, views: tuple[str, ...], methods: set[str]) -> Aim:
+    if not isinstance(item, dict):
+        raise top.fail(f"field 'aims' holds {item!r}; accepted: tables with measure and value")
+    fields = Fields(item, f"{top.where} [aims]", ExperimentError)
+    measure, value = fields.take("measure", str), fields.take("value", float)
+    corpus, view = fields.take("corpus", str, "all"), fields.take("view", str, views[0], accepted=views)
+    given = fields.take("given", dict, {})
+    of = tuple(fields.take("of", list, [], accepted=sorted(methods)))
+    aim = Aim(measure, value, corpus, view, given, of, fields.take("idea", str, ""))
+    fields.finish()
+    for name, least in given.items():
+        if not isinstance(least, int | float) or isinstance(least, bool):
+            raise fields.fail(f"field 'given' asks for {name} = {least!r}; accepted: a number")
+    return aim
 
 
 def _views(top: Fields) -> tuple[tuple[str, ...], str, int]:

@@ -23,7 +23,7 @@ from keybench.errors import RunError
 from keybench.files import write_atomically
 from keybench.key import N_KEYS
 
-SCHEMA = 2
+SCHEMA = 3
 PREDICTIONS, RUN, SCORES, PARTS = "predictions.parquet", "run.json", "scores.json", "parts"
 
 SECTIONS = pa.list_(pa.struct([("start", pa.float64()), ("end", pa.float64()), ("keys", pa.string())]))
@@ -40,6 +40,9 @@ COLUMNS = {
     "piece": pa.string(),
     "group": pa.int32(),
     "strata": pa.list_(pa.string()),  # kinds that results are also given for
+    "n_notes": pa.int32(),  # heard in this view; of recordings, 0
+    "n_pitch_classes": pa.int8(),  # heard in this view; of recordings, 0
+    "n_keys": pa.int16(),  # that the source names over time; 0 where it names one for the whole
     "label": pa.string(),  # the key as written in the source; a note alone where it gives no mode
     "truth": pa.string(),  # every acceptable key
     "predicted": pa.string(),  # null where the method failed; of sections, the key that holds longest

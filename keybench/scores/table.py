@@ -26,7 +26,7 @@ from keybench.key import (
 from keybench.scores import calibration, global_key, sections
 from keybench.stats.intervals import NOTHING, Estimate, GroupBootstrap
 
-SCHEMA = 2
+SCHEMA = 3
 ALL = "all"
 MIN_PIECES_PER_MODE = 20
 """Modes with fewer pieces are left out of the mean over modes."""
@@ -57,9 +57,11 @@ class Answers:
         Whether the truth may enter a headline number.
     strata : object array of tuples of str, shape (n,)
         Kinds that results are also given for.
-    over_time : float array, shape (n, 5), or None
+    n_notes, n_pitch_classes, n_keys : int arrays, shape (n,)
+        What was heard (0 for recordings), and how many keys the source names over time (0 where one for the whole).
+    over_time : float array, shape (n, 6), or None
         Of experiments that ask for keys over time, per piece: the share of the time with the right key, and with the
-        right home note; changes of key found, said, and true (see `keybench.scores.sections`).
+        right home note; changes of key found, said, and true; labelled time (see `keybench.scores.sections`).
     """
 
     piece: npt.NDArray[np.str_]
@@ -74,6 +76,9 @@ class Answers:
     error: npt.NDArray[np.str_]
     headline: npt.NDArray[np.bool_]
     strata: npt.NDArray[np.object_]
+    n_notes: npt.NDArray[np.int64]
+    n_pitch_classes: npt.NDArray[np.int64]
+    n_keys: npt.NDArray[np.int64]
     over_time: FloatArray | None = None
 
     def right(self, labels: str = "modes") -> FloatArray:
@@ -152,6 +157,7 @@ def answers_by_condition(rows: pd.DataFrame, log_proba: FloatArray) -> dict[Cond
             error=part["error"].to_numpy(dtype=str),
             headline=part["headline"].to_numpy(dtype=bool),
             strata=strata,
+            **{name: part[name].to_numpy(dtype=np.int64) for name in ("n_notes", "n_pitch_classes", "n_keys")},
             over_time=_over_time(part),
         )
     return out
@@ -166,8 +172,10 @@ def _over_time(part: pd.DataFrame) -> FloatArray | None:
     out = []
     for true, said in zip(part["truth_sections"], part["sections"], strict=True):
         truth, answer = read(true), read(said)
-        out.append((*sections.shares(truth, answer, labels), *sections.boundary_counts(truth, answer, labels)))
-    return np.array(out, dtype=float).reshape(-1, 5)
+        labelled = sum(stretch.end - stretch.start for stretch in truth)
+        counts = sections.boundary_counts(truth, answer, labels)
+        out.append((*sections.shares(truth, answer, labels), *counts, labelled))
+    return np.array(out, dtype=float).reshape(-1, 6)
 
 
 class _SectionReader:
@@ -230,7 +238,8 @@ def piece_figures(answers: Answers, labels: str = "modes") -> PieceFigures:
         **{f"recall_{MODES[m]}": (right, 1.0 * (mode == m)) for m in range(N_MODES) if (mode == m).any()},
     }
     if answers.over_time is not None:
-        figures |= _boundary_figures(answers)
+        time = answers.over_time[:, 5]
+        figures |= {"time_right": (right * time, time), **_boundary_figures(answers)}
     else:
         weighted = global_key.mir_eval_weighted
         figures |= {
@@ -255,7 +264,8 @@ def measure(answers: Answers, bootstrap: GroupBootstrap, labels: str = "modes") 
     ``mode_given_tonic`` looks only at pieces whose home note is right. The calibration error leaves failures out, since
     they state no probability; everywhere else a failure counts as a wrong answer. The
     bounds of ``ms_per_piece`` are the quickest and the slowest fold. Of keys over time, every share is a share of the
-    time, averaged over pieces, and the ``boundary`` measures count changes of key (see `keybench.scores.sections`).
+    time, averaged over pieces, save ``time_right``, the share of all labelled time; the ``boundary`` measures count
+    changes of key (see `keybench.scores.sections`).
     """
     return measure_figures(piece_figures(answers, labels), bootstrap)
 
@@ -282,7 +292,7 @@ def measure_figures(figures: PieceFigures, bootstrap: GroupBootstrap) -> dict[st
 def _boundary_figures(answers: Answers) -> dict[str, tuple[FloatArray, FloatArray]]:
     """Return counts of changes over counts of changes: precision, recall and F are of all pieces together."""
     assert answers.over_time is not None
-    found, said, true = answers.over_time[:, 2:].T
+    found, said, true = answers.over_time[:, 2:5].T
     return {
         "boundary_precision": (found, said),
         "boundary_recall": (found, true),

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -36,6 +37,15 @@ class Heard:
 
     music: NoteTable | ChromaTable | BothTable
     shift: npt.NDArray[np.int64]
+
+    @cached_property
+    def sizes(self) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+        """Number of notes and of different pitch classes of each piece, each shape (n,); 0 for recordings."""
+        notes = self.music.notes if isinstance(self.music, BothTable) else self.music
+        if not isinstance(notes, NoteTable):
+            return np.zeros(len(self.music), dtype=np.int64), np.zeros(len(self.music), dtype=np.int64)
+        cells = np.unique(12 * notes.piece + np.floor(notes.pitch + 0.5).astype(np.int64) % 12)
+        return notes.n_notes, np.bincount(cells // 12, minlength=len(notes))
 
 
 def medium(name: str) -> str:

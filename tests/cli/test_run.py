@@ -58,7 +58,7 @@ def test_scores_json_has_the_promised_shape_and_follows_from_the_predictions(key
     out = tmp_path / "run"
     assert keybench("run", "demo", "--out", out, "--quiet").exit_code == 0
     scores = scores_of(out)
-    assert scores["schema"] == 2
+    assert scores["schema"] == 3
     assert scores["scores"]
     expected = {
         "experiment", "corpus", "stratum", "headline", "view", "fitted_on", "labels", "estimator", "metric",

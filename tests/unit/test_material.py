@@ -65,6 +65,8 @@ def experiment(names, **changes):
         "resamples": 100,
         "estimators": (EstimatorSpec("last-note", "last-note"),),
         "needs": Needs(),
+        "also": (),
+        "aims": (),
         "path": str(Path("here") / "trial.toml"),
     }
     return Experiment(**{**usual, **changes})
@@ -95,6 +97,39 @@ def never_shared(made):
         assert not set(made.groups[split.train]) & set(made.groups[split.test])
         assert len(set(split.train)) == len(split.train)
         assert len(set(split.test)) == len(split.test)
+
+
+def test_corpora_only_learnt_from_are_in_no_test_set_and_leave_related_pieces_out():
+    north = corpus_of("north", [["a"], ["b"], ["c"], []])
+    south = corpus_of("south", [["a"], [], ["d"]])
+    by_name = {"north": north, "south": south}
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(material, "read_manifest", lambda name: SimpleNamespace(id=name, labelled=0, headline=True))
+        patch.setattr(material, "load", lambda name, n_jobs, progress: by_name[name])
+        made = prepare(experiment(["north"], also=("south",)), None, 1, Steps())
+        plain = prepare(experiment(["north"]), None, 1, Steps())
+    never_shared(made)
+    assert made.answered.tolist() == [True] * 4 + [False] * 3
+    for split, without in zip(made.splits, plain.splits, strict=True):
+        assert split.test.tolist() == without.test.tolist(), "the folds do not depend on what else is learnt from"
+        assert split.train[split.train < 4].tolist() == without.train.tolist()
+        assert {5, 6} <= set(split.train.tolist())
+        assert (4 in split.train) == (0 in split.train), "a variant goes with its relation"
+
+
+@pytest.mark.parametrize("split_by", ["corpus", "corpus pairs"])
+def test_corpora_only_learnt_from_teach_in_every_split_by_corpus(split_by):
+    by_name = {"north": corpus_of("north", [["a"], []]), "south": corpus_of("south", [["b"], []]),
+               "east": corpus_of("east", [["a"], []])}  # fmt: skip
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(material, "read_manifest", lambda name: SimpleNamespace(id=name, labelled=0, headline=True))
+        patch.setattr(material, "load", lambda name, n_jobs, progress: by_name[name])
+        made = prepare(experiment(["north", "south"], also=("east",), split_by=split_by), None, 1, Steps())
+    never_shared(made)
+    assert sorted((s.test.tolist(), s.train.tolist()) for s in made.splits) == [
+        ([0, 1], [2, 3, 5]),
+        ([2, 3], [0, 1, 4, 5]),
+    ]
 
 
 # --- Splits ----------------------------------------------------------------------------------------------------------

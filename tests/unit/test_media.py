@@ -6,10 +6,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from keybench import views
+from keybench.both import BothTable
 from keybench.chroma import ChromaTable
-from keybench.errors import ExperimentError
+from keybench.errors import ExperimentError, NotesError
 from keybench.estimators.checks import small_corpus
-from keybench.notes import NoteTable
+from keybench.notes import NoteTable, Piece
 from keybench.views.media import CHROMA_VIEWS, hear, medium
 
 NO_NOTES = NoteTable.from_pieces([])
@@ -188,3 +189,48 @@ def test_corpora_without_recordings(name):
     assert "\n" not in text
     assert repr(name) in text
     assert "not all of these corpora have" in text
+
+
+def test_notes_and_recordings_together():
+    notes = NoteTable.from_pieces([Piece(np.arange(4.0), np.ones(4), np.array([48.0, 60, 62, 64]))] * 3)
+    assert medium("lowest-line with chroma-bass + opening-1-seconds") == "both"
+    heard = hear("opening-2-notes with chroma-bass + opening-1-seconds", notes, three(), seed=0)
+    assert len(heard.music) == 3
+    assert heard.music.notes.n_notes.tolist() == [2, 2, 2]
+    alone = hear("chroma-bass + opening-1-seconds", notes, three(), seed=0).music
+    same(heard.music.chroma, alone)
+    assert [n.tolist() for n in heard.sizes] == [[2, 2, 2], [1, 1, 1]]  # an octave
+    picked = heard.music[[2, 0]]
+    same(picked.chroma, alone[[2, 0]])
+    assert picked.n_rows.tolist() == (picked.notes.n_rows + picked.chroma.n_rows).tolist()
+    moved = heard.music.transpose(3)
+    assert moved.notes.pitch.tolist() == (heard.music.notes.pitch + 3).tolist()
+    same(moved.chroma, alone.transpose(3))
+
+
+@pytest.mark.parametrize(
+    "name", ["chroma with chroma", "whole with whole", "whole with chroma with chroma", "with chroma"]
+)
+def test_what_may_not_stand_around_with(name):
+    with pytest.raises(ExperimentError, match="accepted"):
+        medium(name)
+
+
+def test_a_recording_cannot_be_moved_with_the_notes():
+    notes = NoteTable.from_pieces([Piece(np.arange(4.0), np.ones(4), np.array([48.0, 60, 62, 64]))] * 3)
+    with pytest.raises(ExperimentError, match="moves the notes and not the recording"):
+        hear("transposed with chroma", notes, three(), seed=0)
+
+
+def test_notes_and_recordings_of_other_pieces():
+    with pytest.raises(NotesError, match="accepted: of the same pieces"):
+        BothTable(NoteTable.from_pieces([]), three())
+
+
+def test_sizes_are_those_of_a_plain_loop():
+    lines = [[60, 62, 72], [], [61.4, 60.6, 61.5]]
+    notes = NoteTable.from_pieces(
+        [Piece(np.arange(len(p)) * 1.0, np.ones(len(p)), np.array(p, dtype=float)) for p in lines]
+    )
+    assert [n.tolist() for n in hear("whole", notes, None, 0).sizes] == [[3, 0, 3], [2, 0, 2]]
+    assert [n.tolist() for n in hear("chroma", notes, three(), 0).sizes] == [[0, 0, 0], [0, 0, 0]]

@@ -34,6 +34,9 @@ def answers(right, wrong="F-sharp major", seconds=0.001, failed=False):
         error=np.full(N, "boom" if failed else ""),
         headline=np.ones(N, dtype=bool),
         strata=no_strata(N),
+        n_notes=np.full(N, 40),
+        n_pitch_classes=np.full(N, 7),
+        n_keys=np.zeros(N, dtype=int),
     )
 
 

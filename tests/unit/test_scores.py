@@ -159,6 +159,9 @@ def answers(labels, predicted, accepted=None, p=0.9, corpus=None, headline=None,
         error=np.where(guess < 0, "boom", ""),
         headline=np.ones(n, dtype=bool) if headline is None else np.array(headline),
         strata=objects([()] * n if strata is None else strata),
+        n_notes=np.full(n, 40),
+        n_pitch_classes=np.full(n, 7),
+        n_keys=np.zeros(n, dtype=int),
     )
 
 
@@ -281,7 +284,8 @@ def stored(*conditions):
                 {"experiment": "trial", "corpus": corpus, "headline": headline, "view": view, "fitted_on": fitted_on,
                  "labels": "modes", "fold": 0, "estimator": method, "piece": piece, "group": ord(piece[-1]),
                  "strata": np.array(strata, dtype=object), "label": label, "truth": truth, "predicted": predicted,
-                 "truth_sections": None, "sections": None, "seconds": 0.001, "error": "" if predicted else "boom"}
+                 "n_notes": 40, "n_pitch_classes": 7, "n_keys": 0, "truth_sections": None, "sections": None,
+                 "seconds": 0.001, "error": "" if predicted else "boom"}
             )  # fmt: skip
     return pd.DataFrame(rows), np.array(log_proba)
 

@@ -248,7 +248,8 @@ def rows_of(pieces, labels="modes"):
         rows.append(
             {"experiment": "trial", "corpus": "x", "headline": True, "view": "whole", "fitted_on": "other folds",
              "labels": labels, "fold": 0, "estimator": "m", "piece": f"x:{i:02}", "group": i,
-             "strata": np.array([], dtype=object), "label": "C major", "truth": "C major", "predicted": longest,
+             "strata": np.array([], dtype=object), "n_notes": 40, "n_pitch_classes": 7, "n_keys": 2,
+             "label": "C major", "truth": "C major", "predicted": longest,
              "truth_sections": stored_spans(truth), "sections": None if answer is None else stored_spans(answer),
              "seconds": 0.001, "error": "boom" if answer is None else ""}
         )  # fmt: skip
@@ -276,8 +277,8 @@ TWO = [
 
 def test_over_time_is_kept_by_piece():
     over_time = answers_of([*TWO, (at(10), None)]).over_time
-    assert over_time[:, 2:].tolist() == [[1, 1, 3], [1, 3, 1], [0, 0, 1]]
-    assert over_time[2].tolist() == [0, 0, 0, 0, 1]
+    assert over_time[:, 2:5].tolist() == [[1, 1, 3], [1, 3, 1], [0, 0, 1]]
+    assert over_time[2].tolist()[:5] == [0, 0, 0, 0, 1]
     for row, (truth, answer) in zip(over_time, TWO, strict=False):
         assert row[:2].tolist() == list(shares(truth, answer))
 
@@ -288,6 +289,13 @@ def test_boundary_measures_are_of_all_changes_together():
     assert m["boundary_recall"].value == pytest.approx(2 / 4)
     assert m["boundary_f"].value == pytest.approx(2 * 2 / (4 + 4))
     assert {m[name].n for name in ("boundary_precision", "boundary_recall", "boundary_f")} == {2}
+
+
+def test_time_right_weighs_pieces_by_their_labelled_time():
+    short, long = [Stretch(0.0, 2.0, (0,))], [Stretch(0.0, 8.0, (0,))]
+    m = measured([(short, short), (long, [Stretch(0.0, 4.0, (0,)), Stretch(4.0, 8.0, (1,))])])
+    assert m["exact"].value == pytest.approx((1.0 + 0.5) / 2)
+    assert m["time_right"].value == pytest.approx((2.0 + 4.0) / (2.0 + 8.0))
 
 
 def test_precision_recall_and_f_when_they_differ():
@@ -356,7 +364,7 @@ def test_a_change_that_the_labels_do_not_know_is_no_change(labels, parts):
     one_label = stretches((0, 80, "D minor"))
     over_time = answers_of([(one_label, parts), (parts, one_label)], labels).over_time
     assert over_time[:, 0].tolist() == [1.0, 1.0]
-    assert over_time[:, 2:].tolist() == [[0, 0, 0], [0, 0, 0]]
+    assert over_time[:, 2:5].tolist() == [[0, 0, 0], [0, 0, 0]]
 
 
 def test_what_is_stored_comes_back_the_same(tmp_path):

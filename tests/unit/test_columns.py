@@ -13,6 +13,7 @@ from sklearn.model_selection import GroupKFold
 
 from keybench.chroma import ChromaTable
 from keybench.columns import PieceTable, join, offsets_of
+from keybench.errors import NotesError
 from keybench.notes import NoteTable, Piece
 from keybench.spans import SpanTable
 
@@ -264,3 +265,21 @@ def test_columns_go_by_name_only():
     for kind in (NoteTable, ChromaTable, SpanTable):
         with pytest.raises(TypeError, match="positional"):
             kind(np.array([0]))
+
+
+def share_of_mean(table):
+    """A feature as it must not be: each piece's note count over the mean of all pieces."""
+    return table.n_rows / table.n_rows.mean()
+
+
+def all_in_one(table):
+    return np.array([table.n_rows.sum()])
+
+
+@pytest.mark.parametrize("function", [share_of_mean, all_in_one])
+def test_a_feature_that_looks_at_other_pieces_is_refused(function):
+    table = NoteTable.concatenate([NoteTable.from_notes([60.0] * n**2) for n in range(1, 14)])
+    with pytest.raises(NotesError, match=f"{function.__name__}: a piece's row depends on other pieces; accepted"):
+        table.feature(function)
+    with pytest.raises(NotesError, match="depends on other pieces"):
+        table[[0, 1]].feature(function)

@@ -42,3 +42,7 @@ class EstimatorError(KeybenchError, RuntimeError):
 
 class RunError(KeybenchError, RuntimeError):
     """A run directory cannot be used: another experiment's, unfinished, or damaged."""
+
+
+class ModelError(KeybenchError, ValueError):
+    """A saved model cannot be used, or a model cannot be saved or may not be passed on."""

@@ -11,6 +11,7 @@ import click
 
 from keybench import __version__
 from keybench.cli.corpora import corpora
+from keybench.cli.models import models
 from keybench.cli.options import cores, data_option
 from keybench.errors import KeybenchError
 
@@ -41,6 +42,7 @@ def main() -> None:
 
 
 main.add_command(corpora)
+main.add_command(models)
 
 
 @main.command()

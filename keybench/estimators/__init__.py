@@ -7,13 +7,17 @@ from importlib.metadata import entry_points
 from typing import Any
 
 from keybench.errors import EstimatorError
+from keybench.estimators.abstain import Abstaining
+from keybench.estimators.anytime import Anytime
 from keybench.estimators.base import Entry, KeyEstimator, Tags
 from keybench.estimators.baselines import BestFittingScale, MostCommonKey
+from keybench.estimators.calibrated import Calibrated
 from keybench.estimators.hmm import KeyHMM
+from keybench.estimators.home_and_scale import HomeAndScale
 from keybench.estimators.logistic import TiedLogistic
 from keybench.estimators.opening_note import OpeningNote
 from keybench.estimators.profile_data import PROFILES
-from keybench.estimators.profiles import ProfileCorrelation
+from keybench.estimators.profiles import LEARNT, ProfileMatch
 from keybench.estimators.sliding import SlidingWindow
 
 __all__ = ["Entry", "KeyEstimator", "Tags", "entry", "make", "names", "register"]
@@ -108,12 +112,12 @@ register(Entry(
 ))  # fmt: skip
 for _pair in PROFILES.values():
     register(Entry(
-        _pair.name, partial(ProfileCorrelation, profile=_pair.name),
+        _pair.name, partial(ProfileMatch, profile=_pair.name),
         f"Correlates note lengths with a major and a minor profile made from {_pair.made_from}.", _pair.source, 3,
     ))  # fmt: skip
 for _pair in PROFILES.values():
     register(Entry(
-        f"{_pair.name}-modes", partial(ProfileCorrelation, profile=_pair.name, modes=True),
+        f"{_pair.name}-modes", partial(ProfileMatch, profile=_pair.name, modes=True),
         f"The {_pair.name} profile extended to all seven modes by exchanging altered notes.",
         f"{_pair.source}; extension: this project", 3,
     ))  # fmt: skip
@@ -136,4 +140,34 @@ register(Entry(
     "sliding-window", SlidingWindow,
     "Asks a method for whole pieces about a window that slides over the piece; a change of key costs a penalty.",
     "Viterbi 1967 for the path; windows: common practice, no source", 4,
+))  # fmt: skip
+register(Entry(
+    "learnt-profile", partial(ProfileMatch, profile=LEARNT, modes=True, match="euclidean", mode_shares=True),
+    "Compares note lengths with profiles of all seven modes made from the training pieces.",
+    "Euclidean distance: Albrecht & Shanahan 2013; profiles of seven modes: this project", 3,
+))  # fmt: skip
+register(Entry(
+    "home-and-scale", HomeAndScale,
+    "Lets six rules vote for the home note, fits scales on it and asks the pentatonic scales.",
+    "common practice, no source", 3,
+))  # fmt: skip
+register(Entry(
+    "home-and-scale-learnt", partial(HomeAndScale, weights="learnt"),
+    "The same rules, each with as many votes as the training pieces show it to be worth.",
+    "common practice, no source; weights: conditional logit, McFadden 1974", 4,
+))  # fmt: skip
+register(Entry(
+    "calibrated", partial(Calibrated, base="albrecht-shanahan-modes"),
+    "Another method whose probabilities are held against pieces that it did not learn from.",
+    "Guo et al. 2017; Zadrozny & Elkan 2002; Platt 1999; the mode named: this project", 4,
+))  # fmt: skip
+register(Entry(
+    "abstaining", Abstaining,
+    "Another method that says it is not sure rather than be wrong more often than stated.",
+    "Geifman & El-Yaniv 2017", 5,
+))  # fmt: skip
+register(Entry(
+    "anytime-logistic", Anytime,
+    "The logistic model learnt anew for openings of one note to sixty-four, to answer while the music goes on.",
+    "McFadden 1974; openings: this project", 5,
 ))  # fmt: skip

@@ -110,3 +110,19 @@ def test_the_causes_add_up(keybench, write_experiment, tmp_path):
     n = len(rows) // 2
     wrong = round(n * (1 - exact[best]))
     assert f"Of its {wrong} wrong answers" in (tmp_path / "out" / "report.md").read_text()
+
+
+def test_a_method_made_from_the_music_is_marked(keybench, write_experiment, tmp_path, monkeypatch):
+    from dataclasses import replace
+
+    from keybench.estimators import profile_data
+
+    pair = replace(profile_data.PROFILES["krumhansl-kessler"], overlaps=("lantern-bay",))
+    monkeypatch.setitem(profile_data.PROFILES, "krumhansl-kessler", pair)
+    path = write_experiment(estimators='["krumhansl-kessler-modes", "last-note"]')
+    assert keybench("run", path, "--out", tmp_path / "out", "--quiet").exit_code == 0
+    text = (tmp_path / "out" / "report.md").read_text()
+    assert "| krumhansl-kessler-modes (contaminated) |" in text
+    assert "**krumhansl-kessler-modes** was made from music of lantern-bay" in text
+    assert "last-note (contaminated)" not in text
+    assert ">contaminated</span>" in (tmp_path / "out" / "index.html").read_text()

@@ -10,7 +10,7 @@ import pytest
 
 from keybench.estimators.checks import small_corpus
 from keybench.estimators.profile_data import PROFILES
-from keybench.estimators.profiles import ProfileCorrelation, mode_profiles
+from keybench.estimators.profiles import ProfileMatch, mode_profiles
 from keybench.key import DORIAN, LOCRIAN, LYDIAN, MAJOR, MINOR, MIXOLYDIAN, N_KEYS, PHRYGIAN, SCALES, parse_key
 from keybench.notes import NoteTable
 
@@ -112,14 +112,14 @@ def test_each_pair_names_its_source(name):
 def fitted(name, modes=False):
     """Correlations need no learning: fitting only sets how sure the method may be."""
     notes, truth, _ = small_corpus(28)
-    return ProfileCorrelation(name, modes=modes).fit(notes, truth)
+    return ProfileMatch(name, modes=modes).fit(notes, truth)
 
 
 def correlations(name, durations):
     """Correlation of twelve durations, C to B, with the 24 keys, by key index."""
     model = fitted(name)
     r = np.full(N_KEYS, np.nan)
-    r[model.keys_] = model._correlations(NoteTable.from_notes(60 + np.arange(12), durations))[0]
+    r[model.keys_] = model._matches(NoteTable.from_notes(60 + np.arange(12), durations))[0]
     return r
 
 
@@ -244,7 +244,7 @@ def test_agreement_with_music21(name):
         best = analysis.getSolution(music)
         table = NoteTable.from_notes(pitch, duration)
         ours = np.full(N_KEYS, np.nan)
-        ours[model.keys_] = model._correlations(table)[0]
+        ours[model.keys_] = model._matches(table)[0]
         theirs = {}
         for key in (best, *best.alternateInterpretations):
             mode = {"major": MAJOR, "minor": MINOR}[key.mode]

@@ -24,7 +24,7 @@ from keybench.estimators.baselines import BestFittingScale, MostCommonKey
 from keybench.estimators.checks import small_corpus
 from keybench.estimators.opening_note import OpeningNote, scale_fit
 from keybench.estimators.profile_data import PROFILES
-from keybench.estimators.profiles import ProfileCorrelation
+from keybench.estimators.profiles import ProfileMatch
 from keybench.key import DORIAN, MINOR, N_KEYS, Key, key_at, parse_key, truth_mask
 from keybench.notes import NoteTable, Piece
 
@@ -109,7 +109,7 @@ def test_the_lowest_of_a_chord_is_the_edge(opening, closing):
 
 
 def test_keys_on_the_chosen_note_rank_above_all_others(opening):
-    ranked = np.argsort(-opening.predict_log_proba(line("D E F G A B C G"))[0])
+    ranked = np.argsort(-opening._scores(line("D E F G A B C G"))[0])
     assert {int(k) % 12 for k in ranked[:7]} == {2}
 
 
@@ -220,7 +220,7 @@ def test_an_unknown_profile_is_named(corpus):
     with pytest.raises(
         EstimatorError, match=r"'krumhansl'; accepted: krumhansl-kessler, temperley-1999, .*sapp-simple"
     ):
-        ProfileCorrelation("krumhansl").fit(*corpus[:2])
+        ProfileMatch("krumhansl").fit(*corpus[:2])
 
 
 def test_most_common_key_by_hand():
@@ -249,11 +249,14 @@ def test_registry_holds_the_plain_methods_and_all_profiles():
         "hmm",
         "logistic",
         "logistic-balanced",
+        "learnt-profile",
+        "home-and-scale",
     }
     assert plain <= set(found)
     for profile in PROFILES:
-        assert make(profile).get_params() == {"profile": profile, "modes": False}
-        assert make(f"{profile}-modes").get_params() == {"profile": profile, "modes": True}
+        usual = {"profile": profile, "match": "correlation", "weighting": "duration", "mode_shares": False}
+        assert make(profile).get_params() == {**usual, "modes": False}
+        assert make(f"{profile}-modes").get_params() == {**usual, "modes": True}
     assert make("opening-note").edge == "first"
     assert make("last-note").edge == "last"
     assert make("logistic-balanced").decision == "mode-balanced"
@@ -360,11 +363,11 @@ def test_log_softmax_against_scipy(scores):
     np.testing.assert_allclose(log_softmax(np.array([scores])), scipy_log_softmax([scores], axis=1), atol=1e-9)
 
 
-def test_probabilities_are_a_softmax_of_the_scores(corpus):
+def test_before_they_are_held_against_what_was_right_probabilities_are_a_softmax_of_the_scores(corpus):
     model = make("temperley-2007").fit(*corpus[:2])
     table = NoteTable.concatenate([line(notes) for notes, *_ in LINES])
-    found = np.exp(model.predict_log_proba(table))
-    weights = np.exp(model.sharpness_ * model._correlations(table))
+    found = np.exp(model._softmax(model._scores(table), table)[0])
+    weights = np.exp(model.sharpness_ * model._matches(table))
     expected = (1 - 60 * FLOOR) * weights / weights.sum(axis=1, keepdims=True)
     np.testing.assert_allclose(found[:, model.keys_], expected, rtol=1e-6)
     unnamed = np.setdiff1d(np.arange(N_KEYS), model.keys_)
@@ -426,10 +429,12 @@ def test_score_counts_any_acceptable_key(opening):
 
 
 def test_clone_and_parameters():
-    model = ProfileCorrelation("sapp-simple", modes=True)
+    model = ProfileMatch("sapp-simple", modes=True)
     copy = clone(model)
     assert copy is not model
-    assert copy.get_params() == {"profile": "sapp-simple", "modes": True}
+    assert copy.get_params() == {
+        "profile": "sapp-simple", "modes": True, "match": "correlation", "weighting": "duration", "mode_shares": False,
+    }  # fmt: skip
     assert copy.set_params(profile="bellman-budge") is copy
     assert (copy.profile, model.profile) == ("bellman-budge", "sapp-simple")
     with pytest.raises(ValueError, match="sharpness"):
@@ -448,7 +453,7 @@ def test_clone_forgets_what_was_learnt(corpus):
 def scores_by_hand(profile, notes, truth, folds):
     found = []
     for train, test in folds:
-        model = ProfileCorrelation(profile).fit(notes[train].detach(), truth[train])
+        model = ProfileMatch(profile).fit(notes[train].detach(), truth[train])
         answers = model.predict(notes[test].detach())
         found.append(np.mean([truth[i, answer] for i, answer in zip(test, answers, strict=True)]))
     return found
@@ -459,7 +464,7 @@ def test_grid_search_over_profiles(corpus, as_indices):
     notes, truth, _ = corpus
     y = truth.argmax(axis=1) if as_indices else truth
     grid = {"profile": ["albrecht-shanahan", "krumhansl-kessler", "aarden-essen"]}
-    search = GridSearchCV(ProfileCorrelation(), grid, cv=KFold(3), error_score="raise")
+    search = GridSearchCV(ProfileMatch(), grid, cv=KFold(3), error_score="raise")
     with warnings.catch_warnings():
         warnings.simplefilter("error")
         search.fit(notes, y)
@@ -468,7 +473,7 @@ def test_grid_search_over_profiles(corpus, as_indices):
     np.testing.assert_allclose(search.cv_results_["mean_test_score"], expected)
     assert len(set(expected)) > 1
     assert search.best_params_["profile"] == grid["profile"][int(np.argmax(expected))]
-    again = ProfileCorrelation(**search.best_params_).fit(notes, truth)
+    again = ProfileMatch(**search.best_params_).fit(notes, truth)
     np.testing.assert_array_equal(search.predict(notes), again.predict(notes))
     np.testing.assert_allclose(search.predict_log_proba(notes), again.predict_log_proba(notes))
 
@@ -484,7 +489,7 @@ def test_grid_search_over_numbers(corpus):
 def test_cross_validation_by_groups(corpus):
     notes, truth, groups = corpus
     folds = list(GroupKFold(4).split(np.zeros(len(notes)), groups=groups))
-    found = cross_val_score(ProfileCorrelation("sapp-simple"), notes, truth, groups=groups, cv=GroupKFold(4))
+    found = cross_val_score(ProfileMatch("sapp-simple"), notes, truth, groups=groups, cv=GroupKFold(4))
     np.testing.assert_allclose(found, scores_by_hand("sapp-simple", notes, truth, folds))
     assert found.max() > 0
 
@@ -503,5 +508,7 @@ def test_a_method_of_ones_own_needs_only_scores(corpus):
     assert model.predict(line("C G G A G")).tolist() == [7]
     log_p = model.predict_log_proba(line("C G G A G"))
     np.testing.assert_allclose(np.exp(log_p).sum(), 1)
-    np.testing.assert_allclose(np.exp(log_p[0, 12:]), FLOOR)
+    # Six in seven of these tunes are in no major key: what it cannot name has a share, and none as large as its answer.
+    assert 0.5 < np.exp(log_p[0, 12:]).sum() < 0.95
+    assert log_p[0].argmax() == 7
     assert model.classes_.tolist() == list(range(N_KEYS))

@@ -12,7 +12,7 @@ from sklearn.exceptions import NotFittedError
 from keybench.chroma import ChromaTable
 from keybench.columns import offsets_of
 from keybench.errors import NotesError
-from keybench.estimators import hmm, make
+from keybench.estimators import chain, hmm, make
 from keybench.estimators.base import KeyEstimator, Tags, spans_of_steps
 from keybench.estimators.checks import small_corpus
 from keybench.estimators.features import extent
@@ -185,13 +185,14 @@ def test_each_step_is_in_its_most_probable_state(corpus, stay):
     notes, truth, groups = corpus
     model = KeyHMM(stay=stay).fit(notes, truth, groups)
     table = NoteTable.concatenate([notes[:6], NoteTable.from_pieces([EMPTY]), notes[6:9]])
-    emission, offsets, begins = model._emissions(table)
+    heard = hmm.steps(table)
+    emission, offsets, begins = model._emissions(heard), heard.offsets, heard.begins
     answered = model.segment(table)
     assert answered[6] == []
     for i, (a, b) in enumerate(pairwise(offsets)):
         if i == 6:
             continue
-        expected = most_probable_states(emission[a:b], model._initial(), stay)
+        expected = most_probable_states(emission[a:b], np.exp(model._initial()), stay)
         said = [
             next(s.key for s in answered[i] if s.start <= t and (t < s.end or s is answered[i][-1]))
             for t in begins[a:b]
@@ -204,7 +205,7 @@ def test_each_step_is_in_its_most_probable_state(corpus, stay):
 def test_batches_of_pieces_make_no_difference(fitted, corpus, monkeypatch):
     table = corpus[0][:20]
     expected = fitted.segment(table)
-    monkeypatch.setattr(hmm, "_BATCH", 3)
+    monkeypatch.setattr(chain, "_CELLS", 5_000)
     assert fitted.segment(table) == expected
     assert [fitted.segment(table[i].detach())[0] for i in range(len(table))] == expected
 

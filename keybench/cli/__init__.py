@@ -11,6 +11,7 @@ import click
 
 from keybench import __version__
 from keybench.cli.corpora import corpora
+from keybench.cli.explain import explain
 from keybench.cli.models import models
 from keybench.cli.options import cores, data_option
 from keybench.errors import KeybenchError
@@ -42,6 +43,7 @@ def main() -> None:
 
 
 main.add_command(corpora)
+main.add_command(explain)
 main.add_command(models)
 
 

@@ -5,7 +5,8 @@
 key indices, shape (n,). Constructor parameters are stored and nothing else; learned attributes end in an underscore.
 
 Most estimators score keys. They derive from `ScoringEstimator`, implement ``_learn`` and ``_scores``, and get
-probabilities from a softmax whose single constant, the sharpness, is fitted on the training pieces.
+probabilities from a softmax whose constant, the sharpness, is fitted on the training pieces, and from how often their
+first choice was right there (see `keybench.estimators.sureness`).
 """
 
 from __future__ import annotations
@@ -24,9 +25,10 @@ from keybench.both import BothTable
 from keybench.chroma import ChromaTable
 from keybench.errors import EstimatorError, NotesError
 from keybench.estimators.chroma_features import chroma_weights
-from keybench.estimators.evidence import Evidence, describe
+from keybench.estimators.evidence import SURE_FROM, Evidence, describe
 from keybench.estimators.features import edge_note, extent
 from keybench.estimators.stretches import stretches
+from keybench.estimators.sureness import fit_sureness, sure_log_proba, trust_in, usual_rows
 from keybench.key import DORIAN, LOCRIAN, LYDIAN, MAJOR, MINOR, MIXOLYDIAN, N_KEYS, PHRYGIAN
 from keybench.notes import KeySpan, NoteTable
 from keybench.spans import SpanTable
@@ -44,7 +46,7 @@ MODE_RANK = np.argsort(PREFERENCE)
 
 _MODE_TIE = np.repeat(-1e-10 * MODE_RANK, 12)  # smaller than the rounding of the scores
 
-_CALIBRATION_PIECES = 600  # the sharpness is one number: more pieces would not change it
+_CALIBRATION_PIECES = 2000  # enough for a dozen numbers to be steady
 
 
 @dataclass(frozen=True)
@@ -219,6 +221,9 @@ class KeyEstimator(BaseEstimator):
     decision_parameters: tuple[str, ...] = ()
     """Constructor parameters that change the answer but not what ``fit`` learns: variants share one fit."""
 
+    calibrated: bool = False
+    """Whether ``fit`` holds the probabilities against how often the answers are right, so that words may say so."""
+
     def check_parameters(self) -> None:
         """Complain of parameters that cannot be used, before anything is run; raise `EstimatorError`."""
 
@@ -259,6 +264,25 @@ class KeyEstimator(BaseEstimator):
             [KeySpan(float(a), float(b), int(key))] if b > a else [] for a, b, key in zip(start, end, keys, strict=True)
         ]
 
+    def anytime(self, X: NoteTable) -> list[FloatArray]:
+        """Return the answer after each note of each piece: log-probabilities, shape (n_notes, 84), for each.
+
+        Asked after every note at first and ever more rarely later (see `keybench.estimators.anytime.grid`); an answer
+        holds until the next. The last one is the answer to the whole piece.
+
+        Raises
+        ------
+        EstimatorError
+            If the method cannot answer after any number of notes.
+        """
+        from keybench.estimators.anytime import after_each_note
+
+        return after_each_note(self, as_notes(X))
+
+    def predict_opening(self, X: NoteTable) -> FloatArray:
+        """Return log-probabilities for music that is known to go on, shape (n, 84); as for whole pieces by default."""
+        return self.predict_log_proba(X)
+
     def score(self, X: NoteTable, y: Any) -> float:
         """Return the share of pieces whose predicted key is acceptable."""
         truth = as_truth(y, len(X))
@@ -268,7 +292,8 @@ class KeyEstimator(BaseEstimator):
         """Return, for each piece, ranked keys and what in the notes speaks for and against them."""
         X = self._music(X)
         log_proba = self.predict_log_proba(X)
-        return [describe(X[i], log_proba[i], self._reasons(X[i])) for i in range(len(X))]
+        sure_from = getattr(self, "threshold_", SURE_FROM)
+        return [describe(X[i], log_proba[i], self._reasons(X[i]), sure_from, self.calibrated) for i in range(len(X))]
 
     def _reasons(self, X: NoteTable) -> list[str]:
         """Sentences on how this method came to its answer for the one piece in X."""
@@ -292,11 +317,13 @@ class KeyEstimator(BaseEstimator):
 
 
 class ScoringEstimator(KeyEstimator):
-    """An estimator that scores keys; probabilities are a softmax with a fitted sharpness.
+    """An estimator that scores keys; probabilities come from a fitted sharpness and how often its answers were right.
 
     Subclasses implement ``_scores(X) -> (n, 84)``, with minus infinity for keys they cannot name, and, if they learn
     more than the sharpness, ``_learn(X, truth)``.
     """
+
+    calibrated = True
 
     def fit(self, X: NoteTable, y: Any = None, groups: Any = None) -> Self:
         """Learn from pieces `X` and truths `y`."""
@@ -305,11 +332,18 @@ class ScoringEstimator(KeyEstimator):
             raise EstimatorError(f"{type(self).__name__}.fit needs the truths y, also to fit how sure it may be")
         truth = as_truth(y, len(X))
         self._learn(X, truth)
+        self._calibrate(X, truth)
+        return self
+
+    def _calibrate(self, X: NoteTable, truth: npt.NDArray[np.bool_]) -> None:
+        """Fit how sure the scores may be."""
         some = slice(None, None, max(1, len(X) // _CALIBRATION_PIECES))
         scores = self._scores(X[some])
         named = np.isfinite(scores[0]) if len(scores) else np.ones(N_KEYS, dtype=bool)
         self.sharpness_ = fit_sharpness(scores[:, named], truth[some][:, named])
-        return self
+        log_p, named_each = self._softmax(scores, X[some])
+        self.sureness_ = fit_sureness(log_p, truth[some], named_each)
+        self.usual_rows_ = usual_rows(X.n_rows)
 
     def _learn(self, X: NoteTable, truth: npt.NDArray[np.bool_]) -> None:
         """Learn what `_scores` needs; nothing by default."""
@@ -333,11 +367,20 @@ class ScoringEstimator(KeyEstimator):
     def predict_log_proba(self, X: NoteTable) -> FloatArray:
         """Return log-probabilities of the 84 keys, shape (n, 84)."""
         scores = self._checked_scores(X)
+        log_p, named = self._softmax(scores, X)
+        # What was found of whole pieces holds less for a few notes.
+        sure = sure_log_proba(log_p, self.sureness_, named, trust_in(X.n_rows, self.usual_rows_))
+        # A method that found nothing to choose by, as in silence, is not surer of the key that ties gave it.
+        flat = np.where(named, scores, -np.inf).max(axis=1) - np.where(named, scores, np.inf).min(axis=1) < 1e-9
+        return np.where(flat[:, None], log_p, sure)
+
+    def _softmax(self, scores: FloatArray, X: NoteTable) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
+        """Log-probabilities by the sharpness alone, and which keys can be named, each shape (n, 84)."""
         named = np.isfinite(scores)
         scaled = np.where(named, self.sharpness_ * _settle_ties(np.where(named, scores, 0.0), X), -np.inf)
         unnamed = (~named).sum(axis=1, keepdims=True)
         log_p = log_softmax(scaled) + np.log1p(-FLOOR * unnamed)
-        return np.where(named, log_p, np.log(FLOOR))
+        return np.where(named, log_p, np.log(FLOOR)), named
 
 
 @dataclass(frozen=True)

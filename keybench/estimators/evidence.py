@@ -1,8 +1,14 @@
-"""Evidence that a musician can read: what in the notes of a piece speaks for a key and against it."""
+"""Evidence that a musician can read: what in the notes of a piece speaks for a key and against it.
+
+Everything is worked out from the notes and the probabilities, whatever the method; what the method itself has to say
+comes first. Bars are counted as musicians count them: the first full bar is bar 1, a pickup stands in bar 0.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -10,11 +16,65 @@ import numpy.typing as npt
 from keybench.both import BothTable
 from keybench.chroma import ChromaTable
 from keybench.estimators.chroma_features import chroma_weights
-from keybench.estimators.features import edge_note, pitch_classes
-from keybench.key import N_MODES, SCALES, Key, key_at, mode_in_text
-from keybench.notes import NoteTable
+from keybench.estimators.features import bar_numbers, duration_weights, edge_note, note_counts, pitch_classes
+from keybench.key import (
+    HAS_MINOR_THIRD,
+    LOCRIAN,
+    N_MODES,
+    RELATIONS,
+    SCALE_STEPS,
+    SCALES,
+    Key,
+    key_at,
+    mode_in_text,
+    relation,
+)
+from keybench.notes import DOWNBEAT, STRONG, NoteTable
+
+SURE_FROM = 0.5
+"""Probability of the answer below which it is called unsure, where a method has no threshold of its own."""
 
 _NOTE_NAMES = ("C", "C-sharp", "D", "E-flat", "E", "F", "F-sharp", "G", "A-flat", "A", "B-flat", "B")
+_DEGREES = ("home note", "second", "third", "fourth", "fifth", "sixth", "seventh")
+_NUMBERS = ("no", "one", "two", "three", "four", "five", "six")
+_UNITS = {"quarter": "quarters", "second": "seconds", "mixed": "quarters or seconds"}
+_RELATION_WORDS = {
+    "same scale notes": "the same seven notes with another home note",
+    "parallel": "the same home note with another scale",
+    "fifth above": "a fifth above",
+    "fifth below": "a fifth below",
+    "one scale note apart": "one scale note apart",
+    "other": "further away",
+}
+_MOST_OUTSIDE = 12
+_MOST_NAMED = 4
+_MOST_SEPARATING = 3
+
+
+@dataclass(frozen=True)
+class Rival:
+    """Why the runner-up lost.
+
+    Parameters
+    ----------
+    key : Key
+    relation : str
+        How it stands to the answer, one of `keybench.key.RELATIONS`.
+    needs : list of (str, int)
+        Notes of its scale that the answer's lacks, and how many of each were heard; in recordings, how many hundredths
+        of the energy.
+    lacks : list of (str, int)
+        Notes of the answer's scale that its own lacks, and the same.
+    for_answer, for_rival : list of str
+        What speaks for the answer's home note against the rival's, and the reverse; empty if they share it.
+    """
+
+    key: Key
+    relation: str
+    needs: list[tuple[str, int]]
+    lacks: list[tuple[str, int]]
+    for_answer: list[str] = field(default_factory=list)
+    for_rival: list[str] = field(default_factory=list)
 
 
 @dataclass(frozen=True)
@@ -34,6 +94,16 @@ class Evidence:
         Names of the opening and closing notes.
     words : list of str
         The same as sentences.
+    places : list of str
+        Where each note of `outside` stands, as in ``bar 3, beat 2``; its onset where the metre is not known.
+    first_degree, last_degree : str or None
+        What the opening and closing notes are in the answer's scale, as in ``fifth``.
+    rival : Rival or None
+        Why the runner-up lost; None where nothing was heard.
+    sure : bool
+        Whether the answer's probability reaches what the method calls sure.
+    n_heard : int
+        Number of notes or frames.
     """
 
     ranked: list[tuple[Key, float]]
@@ -42,6 +112,41 @@ class Evidence:
     first_note: str | None
     last_note: str | None
     words: list[str] = field(default_factory=list)
+    places: list[str] = field(default_factory=list)
+    first_degree: str | None = None
+    last_degree: str | None = None
+    rival: Rival | None = None
+    sure: bool = True
+    n_heard: int = 0
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return everything as lists, numbers and strings that JSON can hold."""
+        rival = None
+        if self.rival is not None:
+            rival = {
+                "key": str(self.rival.key),
+                "relation": self.rival.relation,
+                "needs": [{"note": name, "heard": count} for name, count in self.rival.needs],
+                "lacks": [{"note": name, "heard": count} for name, count in self.rival.lacks],
+                "for_answer": list(self.rival.for_answer),
+                "for_rival": list(self.rival.for_rival),
+            }
+        return {
+            "ranked": [{"key": str(key), "probability": p} for key, p in self.ranked],
+            "sure": self.sure,
+            "n_heard": self.n_heard,
+            "scale_fit": {mode: {"inside": inside, "of": of} for mode, (inside, of) in self.scale_fit.items()},
+            "outside": [
+                {"onset": onset, "note": name, "place": place}
+                for (onset, name), place in zip(self.outside, self.places, strict=True)
+            ],
+            "first_note": self.first_note,
+            "first_degree": self.first_degree,
+            "last_note": self.last_note,
+            "last_degree": self.last_degree,
+            "rival": rival,
+            "words": list(self.words),
+        }
 
 
 def note_name(pitch: float) -> str:
@@ -49,8 +154,35 @@ def note_name(pitch: float) -> str:
     return _NOTE_NAMES[int(np.floor(pitch + 0.5)) % 12]
 
 
+def spelled(pitch_class: int, key: Key) -> str:
+    """Return the name of a pitch class as it is written in a key, as in ``D-flat`` in B-flat minor.
+
+    Notes of the scale have a letter each. Of notes outside it, those that are commonly raised are written as raised
+    (the fourth, in keys with a major third also the first; in keys with a minor third the seventh), the others as
+    lowered.
+    """
+    name = key.tonic_name
+    home = "FCGDAEB".index(name[0]) - 1 + 7 * (name.endswith("sharp") - name.endswith("flat"))
+    lowest = -6 if key.mode == LOCRIAN else -5 if HAS_MINOR_THIRD[key.mode] else -4
+    # Twelve neighbours on the line of fifths name every pitch class once.
+    place = home + lowest + (7 * (pitch_class - key.tonic) - lowest) % 12
+    raised = (place + 1) // 7
+    sign = {-2: "-double-flat", -1: "-flat", 0: "", 1: "-sharp", 2: "-double-sharp"}[raised]
+    return "FCGDAEB"[(place + 1) % 7] + sign
+
+
+def degree_name(pitch_class: int, key: Key) -> str:
+    """Return what a pitch class is in a key's scale: ``home note``, ``fifth``, ``note outside the scale``."""
+    place = np.flatnonzero(SCALE_STEPS[key.mode] == (pitch_class - key.tonic) % 12)
+    return _DEGREES[int(place[0])] if len(place) else "note outside the scale"
+
+
 def describe(
-    piece: NoteTable | ChromaTable | BothTable, log_proba: npt.NDArray[np.float64], reasons: list[str]
+    piece: NoteTable | ChromaTable | BothTable,
+    log_proba: npt.NDArray[np.float64],
+    reasons: list[str],
+    sure_from: float = SURE_FROM,
+    calibrated: bool = False,
 ) -> Evidence:
     """Collect the evidence for one piece.
 
@@ -61,43 +193,237 @@ def describe(
     log_proba : array, shape (84,)
     reasons : list of str
         What the method itself has to say, put first.
+    sure_from : float
+        Probability of the answer below which it is called unsure.
+    calibrated : bool
+        Whether the probabilities were held against how often the method was right, so that words may say so.
     """
     order = np.argsort(-log_proba, kind="stable")[:5]
     ranked = [(key_at(int(i)), float(np.exp(log_proba[i]))) for i in order]
-    best, runner_up = ranked[0], ranked[1]
-    most = f"Most probable: {best[0]} ({best[1]:.0%}), then {runner_up[0]} ({runner_up[1]:.0%})."
-    if isinstance(piece, BothTable):
-        piece = piece.notes
+    sure = ranked[0][1] >= sure_from
+    words = [*reasons, *_confidence(ranked, sure, calibrated)]
     if isinstance(piece, ChromaTable):
-        return _describe_chroma(piece, ranked, [*reasons, most])
-    degrees = (pitch_classes(piece) - best[0].tonic) % 12
+        return _describe_chroma(piece, ranked, words, sure)
+    if isinstance(piece, BothTable):
+        heard = _describe_chroma(piece.chroma, ranked, [], sure)
+        return _describe_notes(piece.notes, ranked, words, sure, [f"In the recording: {w}" for w in heard.words[:1]])
+    return _describe_notes(piece, ranked, words, sure, [])
+
+
+def _confidence(ranked: list[tuple[Key, float]], sure: bool, calibrated: bool) -> list[str]:
+    """Say how sure the answer is, in shares and in natural frequencies."""
+    (best, p), (runner_up, q) = ranked[:2]
+    words = [f"Most probable: {best} ({_percent(p)}), then {runner_up} ({_percent(q)})."]
+    if calibrated:
+        right = round(100 * p)
+        some = "fewer than one is" if right < 1 else "nearly all are" if right > 99 else f"about {right} are"
+        words.append(f"Of 100 answers given this surely, {some} right.")
+    if not sure:
+        words.append(f"Not sure: it may be {best}, and it may well be {runner_up} or another key.")
+    return words
+
+
+def _percent(p: float) -> str:
+    return "less than 1%" if p < 0.005 else "more than 99%" if p > 0.995 else f"{p:.0%}"
+
+
+def _describe_notes(
+    piece: NoteTable, ranked: list[tuple[Key, float]], words: list[str], sure: bool, more: list[str]
+) -> Evidence:
+    """Collect the evidence for one piece of notes."""
+    best = ranked[0][0]
+    pc = pitch_classes(piece)
+    degrees = (pc - best.tonic) % 12
     n = len(degrees)
     scale_fit = {mode_in_text(m): (int(SCALES[m][degrees].sum()), n) for m in range(N_MODES)}
-    strange = np.flatnonzero(~SCALES[best[0].mode][degrees])
-    outside = [(float(piece.onset[i]), note_name(piece.pitch[i])) for i in strange[:12]]
-    first = note_name(float(edge_note(piece, last=False)[0])) if n else None
-    last = note_name(float(edge_note(piece, last=True)[0])) if n else None
-    words = [*reasons, most]
-    if n:
-        inside = scale_fit[best[0].mode_name][0]
-        words.append(f"{inside} of {n} notes lie in the scale of {best[0]}; it opens on {first} and ends on {last}.")
+    if not n:
+        words = [*words, "No notes were heard: this is only what is common.", *more]
+        return Evidence(ranked, scale_fit, [], None, None, words, sure=sure)
+    strange = np.flatnonzero(~SCALES[best.mode][degrees])
+    named = strange[:_MOST_OUTSIDE]
+    outside = [(float(piece.onset[i]), spelled(int(pc[i]), best)) for i in named]
+    in_bars = _in_bars(piece, named)
+    places = in_bars or [f"{piece.onset[i]:g}" for i in named]
+    edges = [int(edge_note(piece, last)[0]) for last in (False, True)]
+    first, last = (spelled(edge, best) for edge in edges)
+    first_is, last_is = (degree_name(edge, best) for edge in edges)
+    if n < len(SCALE_STEPS[0]):
+        words.append(f"Only {_NUMBERS[n]} {'note was' if n == 1 else 'notes were'} heard; a scale has seven.")
+    inside = scale_fit[best.mode_name][0]
+    words.append(
+        f"{inside} of {n} {'note lies' if n == 1 else 'notes lie'} in the scale of {best}; "
+        f"it opens on {first} ({_the(first_is)}) and ends on {last} ({_the(last_is)})."
+    )
     if outside:
-        places = ", ".join(f"{name} at {onset:g}" for onset, name in outside[:4])
-        more = f" and {len(strange) - 4} more" if len(strange) > 4 else ""
-        words.append(f"Outside that scale: {places}{more} (onsets in {piece.unit}s).")
-    return Evidence(ranked, scale_fit, outside, first, last, words)
+        rest = f" and {len(strange) - _MOST_NAMED} more" if len(strange) > _MOST_NAMED else ""
+        joint = "; " if in_bars else ", "
+        listed = joint.join(
+            f"{name} {'in' if in_bars else 'at'} {place}"
+            for (_, name), place in zip(outside[:_MOST_NAMED], places, strict=False)
+        )
+        unit = "" if in_bars else f" (onsets in {_UNITS[piece.unit]})"
+        words.append(f"Outside that scale: {listed}{rest}{unit}.")
+    counts = note_counts(piece)[0].astype(np.int64)
+    rival = _rival(best, ranked[1][0], counts, *_homes(piece, best, ranked[1][0]))
+    words += [*_why_it_lost(best, rival, f"of {n} {'note' if n == 1 else 'notes'}"), *more]
+    return Evidence(ranked, scale_fit, outside, first, last, words, places, first_is, last_is, rival, sure, n)
 
 
-def _describe_chroma(piece: ChromaTable, ranked: list[tuple[Key, float]], words: list[str]) -> Evidence:
+def _describe_chroma(piece: ChromaTable, ranked: list[tuple[Key, float]], words: list[str], sure: bool) -> Evidence:
     """Collect the evidence for one recording, which has energies instead of notes."""
-    best = ranked[0][0]
-    heard = np.roll(chroma_weights(piece)[0], -best.tonic)
+    best, runner_up = ranked[0][0], ranked[1][0]
+    heard = chroma_weights(piece)[0]
     total = heard.sum()
     if total == 0:
-        return Evidence(ranked, {mode_in_text(m): (0, 0) for m in range(N_MODES)}, [], None, None, words)
-    fit = {mode_in_text(m): (round(100 * float(heard[SCALES[m]].sum() / total)), 100) for m in range(N_MODES)}
-    strongest = note_name(float(heard.argmax() + best.tonic))
-    words.append(
-        f"{fit[best.mode_name][0]} % of the energy lies in the scale of {best}; the strongest note is {strongest}."
+        words = [*words, "Nothing was heard: this is only what is common."]
+        return Evidence(ranked, {mode_in_text(m): (0, 0) for m in range(N_MODES)}, [], None, None, words, sure=sure)
+    share = 100.0 * heard / total
+    by_degree = np.roll(share, -best.tonic)
+    fit = {mode_in_text(m): (round(float(by_degree[SCALES[m]].sum())), 100) for m in range(N_MODES)}
+    strongest = spelled(int(heard.argmax()), best)
+    words = [
+        *words,
+        f"{fit[best.mode_name][0]} % of the energy lies in the scale of {best}; the strongest note is {strongest}.",
+    ]
+    speaking: tuple[list[str], list[str]] = ([], [])
+    if best.tonic != runner_up.tonic:
+        bass = piece.bass.sum(axis=0, dtype=float)
+        bass = 100.0 * bass / bass.sum() if bass.sum() > 0 else bass
+        for what, energy in (("the energy", share), ("the bass", bass)):
+            ours, theirs = (round(float(energy[key.tonic])) for key in (best, runner_up))
+            _compare(speaking, best, runner_up, ours, theirs, f"has {{}} % of {what}", "{} %")
+    rival = _rival(best, runner_up, np.round(share).astype(np.int64), *speaking)
+    words += _why_it_lost(best, rival, "% of the energy")
+    return Evidence(ranked, fit, [], None, None, words, rival=rival, sure=sure, n_heard=len(piece.time))
+
+
+def _rival(best: Key, other: Key, heard: npt.NDArray[np.int64], for_answer: list[str], for_rival: list[str]) -> Rival:
+    """Collect why the runner-up lost, from how much of each pitch class was heard, shape (12,)."""
+    how = RELATIONS[int(relation(best.index, other.index))]
+    ours, theirs = set(best.scale().tolist()), set(other.scale().tolist())
+    needs = [(spelled(pc, other), int(heard[pc])) for pc in map(int, other.scale()) if pc not in ours]
+    lacks = [(spelled(pc, best), int(heard[pc])) for pc in map(int, best.scale()) if pc not in theirs]
+    return Rival(other, how, needs, lacks, for_answer, for_rival)
+
+
+def _homes(piece: NoteTable, best: Key, other: Key) -> tuple[list[str], list[str]]:
+    """Say what speaks for either home note: ends, strong beats, length, repetition."""
+    speaking: tuple[list[str], list[str]] = ([], [])
+    if best.tonic == other.tonic:
+        return speaking
+    pc = pitch_classes(piece)
+    for last, verb in ((True, "ends"), (False, "opens")):
+        edge = int(edge_note(piece, last)[0])
+        for side, key in zip(speaking, (best, other), strict=True):
+            if edge == key.tonic:
+                side.append(f"it {verb} on {key.tonic_name}")
+    strong = pc[piece.accent >= STRONG]
+    if len(strong):
+        ours, theirs = (int((strong == key.tonic).sum()) for key in (best, other))
+        _compare(speaking, best, other, ours, theirs, f"falls on {{}} of {len(strong)} strong beats", "on {}")
+    held = duration_weights(piece)[0]
+    ours, theirs = (round(100 * held[key.tonic] / held.sum()) for key in (best, other))
+    _compare(speaking, best, other, ours, theirs, "sounds for {} % of the time", "for {} %")
+    ours, theirs = (int((pc == key.tonic).sum()) for key in (best, other))
+    _compare(speaking, best, other, ours, theirs, "comes {} times", "{} times")
+    return speaking
+
+
+def _compare(
+    speaking: tuple[list[str], list[str]], best: Key, other: Key, ours: int, theirs: int, full: str, short: str
+) -> None:
+    """Add a comparison of the two home notes to the side for which it speaks; to neither if they are level."""
+    if ours == theirs:
+        return
+    (side, winner, more), (loser, fewer) = (
+        ((speaking[0], best, ours), (other, theirs)) if ours > theirs else ((speaking[1], other, theirs), (best, ours))
     )
-    return Evidence(ranked, fit, [], None, None, words)
+    text = f"{winner.tonic_name} {full.format(more)}, {loser.tonic_name} {short.format(fewer)}"
+    side.append(text.replace(" 1 times", " once").replace(" 0 times", " never"))
+
+
+def _why_it_lost(best: Key, rival: Rival, unit: str) -> list[str]:
+    """Say how the runner-up stands to the answer, and what speaks for each."""
+    words = []
+    other = rival.key
+    stands = _RELATION_WORDS[rival.relation]
+    needed, lacking = (sum(count for _, count in notes) for notes in (rival.needs, rival.lacks))
+    if rival.relation == "same scale notes":
+        words.append(f"{other} has {stands}, so only the home note tells them apart.")
+    else:
+        words.append(
+            f"{other} ({stands}) would need {_listed(_naturals(rival.needs, rival.lacks))}: "
+            f"{_counted(rival.needs, unit)}; it has no {_listed(_naturals(rival.lacks, rival.needs), 'or')}: "
+            f"{_counted(rival.lacks, unit)}."
+        )
+        if needed > lacking:
+            words.append(f"Those notes alone speak rather for {other}.")
+        elif needed == lacking:
+            words.append("Those notes alone do not tell the two apart.")
+    if best.tonic == other.tonic:
+        return words
+    ours, theirs = best.tonic_name, other.tonic_name
+    if rival.for_answer:
+        words.append(f"For {ours} as home rather than {theirs}: {'; '.join(rival.for_answer)}.")
+    if rival.for_rival:
+        words.append(f"For {theirs} as home: {'; '.join(rival.for_rival)}.")
+    if not rival.for_answer and not rival.for_rival:
+        words.append(f"Ends, strong beats, length and repetition do not tell {ours} from {theirs} as home.")
+    return words
+
+
+def _naturals(notes: list[tuple[str, int]], against: list[tuple[str, int]]) -> list[str]:
+    """Name notes, as natural where the other scale has the same letter with a sharp or flat."""
+    letters = {name[0] for name, _ in against if len(name) > 1}
+    return [f"{name} natural" if len(name) == 1 and name in letters else name for name, _ in notes]
+
+
+def _counted(notes: list[tuple[str, int]], unit: str) -> str:
+    """Say how many of some notes were heard: each for a few, together for many."""
+    if len(notes) > _MOST_SEPARATING:
+        return f"together {sum(count for _, count in notes)} {unit}"
+    return f"{_listed([str(count) for _, count in notes])} {unit}"
+
+
+def _listed(parts: Sequence[str], joint: str = "and") -> str:
+    return parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} {joint} {parts[-1]}"
+
+
+def _the(degree: str) -> str:
+    return f"a {degree}" if degree.startswith("note") else f"the {degree}"
+
+
+def _in_bars(piece: NoteTable, notes: npt.NDArray[np.int64]) -> list[str]:
+    """Say in which bar and on which beat notes stand; empty where the metre is not known.
+
+    Where times are not in quarters, only the bar is known.
+    """
+    number = bar_numbers(piece)
+    opening = np.flatnonzero((piece.accent == DOWNBEAT) & (number >= 0))
+    if not len(notes) or number[0] < -1 or len(opening) < 2 or number[opening[-1]] == number[opening[0]]:
+        return []
+    bars = [f"bar {number[i] + 1}" for i in notes]
+    if piece.unit != "quarter":
+        return bars
+    at, of = piece.onset[opening], number[opening]
+    length = float((at[-1] - at[0]) / (of[-1] - of[0]))
+    first = float(np.median(at - of * length))
+    within = np.mod(piece.onset - first + 1e-3, length)
+    beat = _beat(within[piece.accent == STRONG], length)
+    out = []
+    for bar, place in zip(bars, within[notes], strict=True):
+        count = int(place / beat)
+        out.append(f"{bar}, {'' if place - count * beat < 0.01 else 'after '}beat {count + 1}")
+    return out
+
+
+def _beat(strong: npt.NDArray[np.float64], length: float) -> float:
+    """Return the length of a beat in quarters, from where strong notes stand within bars and how long these are.
+
+    Three eighths where strong notes stand there (as in six eighths), else a quarter, or an eighth where bars do not
+    hold whole quarters.
+    """
+    in_eighths = np.unique(np.round(2 * strong).astype(np.int64))
+    if len(in_eighths) and (in_eighths % 3 == 0).all() and round(2 * length) % 3 == 0 and (in_eighths % 2).any():
+        return 1.5
+    return 1.0 if abs(length - round(length)) < 0.05 else 0.5

@@ -21,7 +21,7 @@ from keybench.report.figures import reliability_svg
 from keybench.report.recommend import WHAT, Recommendation, recommend
 from keybench.runs import store
 from keybench.runs.spec import Needs
-from keybench.scores import calibration, causes, table
+from keybench.scores import calibration, causes, risk, table
 from keybench.scores.sections import BOUNDARY_TOLERANCE
 from keybench.scores.table import ALL, Answers, Condition
 from keybench.stats.intervals import Estimate, GroupBootstrap
@@ -65,6 +65,8 @@ class Report:
         See `home_offsets`, for the recommended method.
     reliability : list
         Panels of the calibration picture.
+    abstention : list of Abstention
+        What the same methods' "not sure" would buy.
     aims : list of AimMet
         How near the methods come to what the experiment sets out to reach.
     causes : Causes
@@ -89,6 +91,7 @@ class Report:
     confusion: list[dict[str, Any]]
     offsets: list[tuple[str, int]]
     reliability: list[tuple[str, list[tuple[float, float, int]]]]
+    abstention: list[Abstention]
     aims: list[AimMet]
     causes: Causes
     contaminated: dict[str, list[str]]
@@ -152,6 +155,7 @@ def derive(out: Path) -> Report:
         confusion=confusion(by_method[recommendation.nearest]),
         offsets=home_offsets(by_method[recommendation.nearest]),
         reliability=[(name, _reliability(by_method[name], labels)) for name in shown],
+        abstention=[abstention(name, by_method[name], labels) for name in shown if by_method[name].over_time is None],
         aims=[_judge(aim, conditions) for aim in experiment["aims"]],
         causes=why_wrong(ranking[0], by_method[ranking[0]], labels),
         contaminated=_contaminated(run),
@@ -180,6 +184,40 @@ def _reliability(answers: Answers, labels: str) -> list[tuple[float, float, int]
     answered = answers.select(answers.predicted >= 0)
     right = answered.right(labels)
     return calibration.reliability(answered.confidence(labels), right) if len(right) else []
+
+
+STATED_RISK = 0.05
+"""Share of wrong answers that "not sure" is asked to keep to."""
+
+
+@dataclass(frozen=True)
+class Abstention:
+    """What saying "not sure" would buy with one method.
+
+    Parameters
+    ----------
+    method : str
+    coverage : float
+        Share of the pieces that are answered if at most `STATED_RISK` of the answers may be wrong.
+    risk : float
+        Share wrong among them in fact; NaN where nothing is answered.
+    levels : list of (float, float, int)
+        A probability, the share right among answers at least so sure, and their number.
+    """
+
+    method: str
+    coverage: float
+    risk: float
+    levels: list[tuple[float, float, int]]
+
+
+def abstention(method: str, answers: Answers, labels: str) -> Abstention:
+    """Work out what a method's "not sure" would buy, with thresholds from the other folds."""
+    sure, right = answers.confidence(labels), answers.right(labels)
+    given = risk.answered_at_risk(sure, right, answers.fold, STATED_RISK)
+    wrong = float(1.0 - right[given].mean()) if given.any() else float("nan")
+    levels = [(level, *risk.accuracy_at(sure, right, level)) for level in risk.LEVELS]
+    return Abstention(method, float(given.mean()), wrong, levels)
 
 
 def confusion(answers: Answers) -> list[dict[str, Any]]:
@@ -347,6 +385,8 @@ def _build(out: Path) -> Report:
         "away": AWAY,
         "relations": RELATIONS,
         "too_short": causes.TOO_SHORT,
+        "stated_risk": STATED_RISK,
+        "levels": risk.LEVELS,
         "n_bins": calibration.N_BINS,
         "min_pieces": table.MIN_PIECES_PER_MODE,
         "min_stratum": table.MIN_PIECES_PER_STRATUM,
@@ -389,6 +429,7 @@ def _environment() -> jinja2.Environment:
         percent_span=lambda e: f"{100 * e.low:.1f} to {100 * e.high:.1f}" if e.n else "",
         of_100=lambda e: f"{100 * e.value:.0f} of 100",
         thousands=lambda n: f"{n:,}",
+        of_100_share=lambda x: "–" if x != x else f"{100 * x:.1f}",
         part=lambda n, of: f"{n / of:.0%}" if of else "–",
     )
     return environment

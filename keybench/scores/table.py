@@ -45,7 +45,7 @@ class Answers:
     Parameters
     ----------
     piece, corpus : str arrays, shape (n,)
-    group, tonic, mode, predicted : int arrays, shape (n,)
+    fold, group, tonic, mode, predicted : int arrays, shape (n,)
         `tonic` and `mode` as written in the source, the latter `keybench.key.NO_MODE` where it is not given;
         `predicted` is -1 where the method failed.
     truth : bool array, shape (n, 84)
@@ -66,6 +66,7 @@ class Answers:
 
     piece: npt.NDArray[np.str_]
     corpus: npt.NDArray[np.str_]
+    fold: npt.NDArray[np.int64]
     group: npt.NDArray[np.int64]
     tonic: npt.NDArray[np.int64]
     mode: npt.NDArray[np.int64]
@@ -147,6 +148,7 @@ def answers_by_condition(rows: pd.DataFrame, log_proba: FloatArray) -> dict[Cond
         out.setdefault(Condition(str(view), str(fitted_on)), {})[str(name)] = Answers(
             piece=part["piece"].to_numpy(dtype=str),
             corpus=part["corpus"].to_numpy(dtype=str),
+            fold=part["fold"].to_numpy(dtype=np.int64),
             group=part["group"].to_numpy(dtype=np.int64),
             tonic=written[:, 0],
             mode=written[:, 1],

@@ -24,6 +24,7 @@ def answers(right, wrong="F-sharp major", seconds=0.001, failed=False):
     return table.Answers(
         piece=np.array([f"x:{i}" for i in range(N)]),
         corpus=np.full(N, "x"),
+        fold=np.arange(N) % 2,
         group=np.arange(N),
         tonic=label % 12,
         mode=label // 12,

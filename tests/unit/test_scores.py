@@ -149,6 +149,7 @@ def answers(labels, predicted, accepted=None, p=0.9, corpus=None, headline=None,
     return table.Answers(
         piece=np.array([f"x:{i}" for i in range(n)]),
         corpus=np.full(n, "x") if corpus is None else np.array(corpus),
+        fold=np.arange(n) % 2,
         group=np.arange(n),
         tonic=written[:, 0],
         mode=written[:, 1],

@@ -12,13 +12,18 @@ from keybench.estimators.anytime import Anytime
 from keybench.estimators.base import Entry, KeyEstimator, Tags
 from keybench.estimators.baselines import BestFittingScale, MostCommonKey
 from keybench.estimators.calibrated import Calibrated
+from keybench.estimators.ensemble import Stacked
 from keybench.estimators.hmm import KeyHMM
 from keybench.estimators.home_and_scale import HomeAndScale
+from keybench.estimators.kernel import TiedKernel
 from keybench.estimators.logistic import TiedLogistic
 from keybench.estimators.opening_note import OpeningNote
 from keybench.estimators.profile_data import PROFILES
 from keybench.estimators.profiles import LEARNT, ProfileMatch
 from keybench.estimators.sliding import SlidingWindow
+from keybench.estimators.structured import StructuredKeys
+from keybench.estimators.trees import CandidateTrees
+from keybench.estimators.tuned import Tuned
 
 __all__ = ["Entry", "KeyEstimator", "Tags", "entry", "make", "names", "register"]
 
@@ -123,8 +128,15 @@ for _pair in PROFILES.values():
     ))  # fmt: skip
 register(Entry(
     "hmm", KeyHMM,
-    "Follows the key from beat to beat among 84 and names the one that holds longest.",
-    "Rabiner 1989; Temperley 2007 for the staying probability", 4,
+    "Follows the key from beat to beat by its chords and bass moves; names the one that opens, holds and closes.",
+    "Rabiner 1989; Temperley 2007 for the staying probability; the emissions: this project", 4,
+))  # fmt: skip
+register(Entry(
+    "hmm-temperley",
+    partial(KeyHMM, emission="temperley-2007", bass=False, edges=False, weight=1.0, learn_moves=False,
+            decode="viterbi", whole="path"),
+    "Follows the key from beat to beat with published numbers for which notes sound and for staying in the key.",
+    "Temperley 2007, Music and Probability", 4,
 ))  # fmt: skip
 register(Entry(
     "logistic", TiedLogistic,
@@ -170,4 +182,73 @@ register(Entry(
     "anytime-logistic", Anytime,
     "The logistic model learnt anew for openings of one note to sixty-four, to answer while the music goes on.",
     "McFadden 1974; openings: this project", 5,
+))  # fmt: skip
+# Of popular songs the labels name home notes only: nearly all weight is shared between the modes.
+_HOME_NOTES: dict[str, Any] = {"shared": 0.8, "by_third": 0.2, "own": 0.01}
+register(Entry(
+    "logistic-bass", partial(TiedLogistic, channels="bass", l2=4.0, **_HOME_NOTES),
+    "The logistic model on a bass line: steps, bars that open groups of bars, what comes back.",
+    "McFadden 1974; the features: this project", 5,
+))  # fmt: skip
+register(Entry(
+    "logistic-chroma", partial(TiedLogistic, channels="recording", l2=9.0, **_HOME_NOTES),
+    "The logistic model on a recording: energies, and the chords heard in them.",
+    "McFadden 1974; chords: Fujishima 1999; the features: this project", 5,
+))  # fmt: skip
+register(Entry(
+    "logistic-both", partial(TiedLogistic, channels="both", l2=9.0, **_HOME_NOTES),
+    "The logistic model on a bass line and its recording together.",
+    "McFadden 1974; chords: Fujishima 1999; the features: this project", 5,
+))  # fmt: skip
+register(Entry(
+    "kernel-bass", partial(TiedKernel, channels="bass", width=2.0, l2=0.25),
+    "Compares a bass line with each training piece from all tonics and goes by those most like it.",
+    "Zhu & Hastie 2005; the features: this project", 6,
+))  # fmt: skip
+register(Entry(
+    "kernel-chroma", partial(TiedKernel, channels="recording"),
+    "Compares a recording with each training piece from all tonics and goes by those most like it.",
+    "Zhu & Hastie 2005; chords: Fujishima 1999; the features: this project", 6,
+))  # fmt: skip
+register(Entry(
+    "kernel-both", partial(TiedKernel, channels="both"),
+    "Compares a bass line and its recording with each training piece and goes by those most like them.",
+    "Zhu & Hastie 2005; chords: Fujishima 1999; the features: this project", 6,
+))  # fmt: skip
+register(Entry(
+    "tuned", Tuned,
+    "Another method with parameters chosen by how well it answers for training pieces that it did not learn from.",
+    "Stone 1974", 5,
+))  # fmt: skip
+register(Entry(
+    "logistic-score",
+    partial(Calibrated, base="logistic", method="temperature", params={"channels": "score", "l2": 6.0}),
+    "The logistic model on music of several parts: chords, bass, both ends, and the keys along the way.",
+    "McFadden 1974; temperature: Guo et al. 2017; the features: this project", 5,
+))  # fmt: skip
+register(Entry(
+    "kernel-score",
+    partial(TiedKernel, channels="score", shared=0.5, by_third=0.3, own=0.3, inner_folds=3),
+    "Compares music of several parts with each training piece from all tonics and goes by those most like it.",
+    "Zhu & Hastie 2005; the features: this project", 6,
+))  # fmt: skip
+register(Entry(
+    "trees", CandidateTrees,
+    "Asks small decision trees, added up, about each of twelve candidates for home, then about the mode.",
+    "Friedman 2001; Ke et al. 2017; the features: this project", 6,
+))  # fmt: skip
+register(Entry(
+    "ensemble", Stacked,
+    "Weighs what the logistic model, trees, the HMM and the opening and closing notes say of home note and mode.",
+    "Wolpert 1992; Breiman 1996", 7,
+))  # fmt: skip
+register(Entry(
+    "ensemble-balanced", partial(Stacked, decision="mode-balanced"),
+    "The ensemble with part of the mode shares taken out, to miss fewer Dorian and Mixolydian pieces.",
+    "Wolpert 1992; Breiman 1996; Saerens et al. 2002 for the prior correction", 7,
+))  # fmt: skip
+register(Entry(
+    "structured", StructuredKeys,
+    "Follows the key beat by beat by what sounds around each beat, with the moves between keys learnt together.",
+    "Lafferty, McCallum & Pereira 2001; Wolpert 1992; the features: this project", 6,
 ))  # fmt: skip

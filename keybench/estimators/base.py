@@ -46,8 +46,6 @@ MODE_RANK = np.argsort(PREFERENCE)
 
 _MODE_TIE = np.repeat(-1e-10 * MODE_RANK, 12)  # smaller than the rounding of the scores
 
-_CALIBRATION_PIECES = 2000  # enough for a dozen numbers to be steady
-
 
 @dataclass(frozen=True)
 class Tags:
@@ -324,6 +322,8 @@ class ScoringEstimator(KeyEstimator):
     """
 
     calibrated = True
+    calibration_pieces = 2000
+    """Training pieces that the probabilities are fitted on: enough for a dozen numbers to be steady."""
 
     def fit(self, X: NoteTable, y: Any = None, groups: Any = None) -> Self:
         """Learn from pieces `X` and truths `y`."""
@@ -337,7 +337,7 @@ class ScoringEstimator(KeyEstimator):
 
     def _calibrate(self, X: NoteTable, truth: npt.NDArray[np.bool_]) -> None:
         """Fit how sure the scores may be."""
-        some = slice(None, None, max(1, len(X) // _CALIBRATION_PIECES))
+        some = slice(None, None, max(1, len(X) // self.calibration_pieces))
         scores = self._scores(X[some])
         named = np.isfinite(scores[0]) if len(scores) else np.ones(N_KEYS, dtype=bool)
         self.sharpness_ = fit_sharpness(scores[:, named], truth[some][:, named])

@@ -16,8 +16,16 @@ import numpy.typing as npt
 from keybench.both import BothTable
 from keybench.chroma import ChromaTable
 from keybench.errors import EstimatorError
-from keybench.estimators.chroma_features import CHROMA_CHANNEL_NAMES, chroma_channels
+from keybench.estimators.bass_features import BASS_CHANNEL_NAMES, BASS_SINGLE_NOTE, bass_channels
+from keybench.estimators.both_features import BOTH_CHANNEL_NAMES, BOTH_SINGLE_NOTE, BOTH_WEIGHT, both_channels
+from keybench.estimators.chroma_features import (
+    CHROMA_CHANNEL_NAMES,
+    RECORDING_CHANNEL_NAMES,
+    chroma_channels,
+    recording_channels,
+)
 from keybench.estimators.features import CHANNEL_NAMES, SINGLE_NOTE, tune_channels
+from keybench.estimators.score_features import SCORE_CHANNEL_NAMES, score_channels
 
 AUTO = "auto"
 
@@ -37,6 +45,8 @@ class ChannelSet:
         One per channel.
     single : bool array, shape (n_channels,)
         Which channels mark one note rather than many.
+    weight : float or array, shape (n_channels,)
+        What models that compare whole pieces multiply each channel by, once it has unit length.
     """
 
     name: str
@@ -44,6 +54,7 @@ class ChannelSet:
     compute: Callable[[Any], npt.NDArray[np.float32]]
     names: tuple[str, ...]
     single: npt.NDArray[np.bool_]
+    weight: float | npt.NDArray[np.float64] = 1.0
 
 
 def none_single(names: tuple[str, ...]) -> npt.NDArray[np.bool_]:
@@ -55,7 +66,13 @@ CHANNEL_SETS: dict[str, ChannelSet] = {
     each.name: each
     for each in (
         ChannelSet("tune", "notes", tune_channels, CHANNEL_NAMES, SINGLE_NOTE),
+        ChannelSet("score", "notes", score_channels, SCORE_CHANNEL_NAMES, none_single(SCORE_CHANNEL_NAMES)),
         ChannelSet("chroma", "chroma", chroma_channels, CHROMA_CHANNEL_NAMES, none_single(CHROMA_CHANNEL_NAMES)),
+        ChannelSet("bass", "notes", bass_channels, BASS_CHANNEL_NAMES, BASS_SINGLE_NOTE),
+        ChannelSet(
+            "recording", "chroma", recording_channels, RECORDING_CHANNEL_NAMES, none_single(RECORDING_CHANNEL_NAMES)
+        ),
+        ChannelSet("both", "both", both_channels, BOTH_CHANNEL_NAMES, BOTH_SINGLE_NOTE, BOTH_WEIGHT),
     )
 }
 """All sets by name."""

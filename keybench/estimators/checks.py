@@ -3,6 +3,9 @@
 ``run_checks(estimator)`` runs them all and says how many ran; ``python -m keybench.estimators.checks [NAME ...]`` does
 so for registered methods and exits with 1 if one failed. Each check is a plain function of an unfitted estimator that
 raises `AssertionError`, or `Skip` with the reason where the estimator's tags exempt it.
+
+All music is made as notes. A method that takes recordings hears what `recording` makes of them, one that takes both has
+both.
 """
 
 from __future__ import annotations
@@ -10,12 +13,16 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from sklearn.base import clone
 
+from keybench.both import BothTable
+from keybench.chroma import ChromaTable
 from keybench.errors import KeybenchError
 from keybench.estimators.base import KeyEstimator
+from keybench.estimators.features import pitch_classes
 from keybench.key import MODES, N_KEYS, SCALE_STEPS, Key, transpose_keys, truth_mask
 from keybench.notes import DOWNBEAT, STRONG, NoteTable, Piece
 
@@ -82,9 +89,33 @@ def small_corpus(n: int = 84, seed: int = 0) -> tuple[NoteTable, np.ndarray, np.
     return NoteTable.from_pieces(pieces), truth_mask(keys), np.arange(n) // 2
 
 
-def _fitted(estimator: KeyEstimator) -> tuple[KeyEstimator, NoteTable]:
+def recording(notes: NoteTable) -> ChromaTable:
+    """Make a recording of each piece: a frame wherever notes begin, with their energies in bass and treble."""
+    frames = []
+    for i in range(len(notes)):
+        piece = notes[i]
+        time, frame = np.unique(piece.onset, return_inverse=True)
+        energy = np.zeros((len(time), 12))
+        np.add.at(energy, (frame, pitch_classes(piece)), 1.0)
+        frames.append((time, energy, energy))
+    return ChromaTable.from_frames(frames)
+
+
+def heard_by(estimator: KeyEstimator, notes: NoteTable) -> Any:
+    """Return music as the kind of table that an estimator takes."""
+    if estimator.tags.takes == "chroma":
+        return recording(notes)
+    return BothTable(notes, recording(notes)) if estimator.tags.takes == "both" else notes
+
+
+def _corpus(estimator: KeyEstimator) -> tuple[Any, np.ndarray, np.ndarray]:
     notes, truth, groups = small_corpus()
-    return clone(estimator).fit(notes, truth, groups=groups), small_corpus(30, seed=1)[0]
+    return heard_by(estimator, notes), truth, groups
+
+
+def _fitted(estimator: KeyEstimator) -> tuple[KeyEstimator, Any]:
+    music, truth, groups = _corpus(estimator)
+    return clone(estimator).fit(music, truth, groups=groups), heard_by(estimator, small_corpus(30, seed=1)[0])
 
 
 def check_clone_keeps_parameters(estimator: KeyEstimator) -> None:
@@ -95,7 +126,7 @@ def check_clone_keeps_parameters(estimator: KeyEstimator) -> None:
 
 def check_fit_returns_self_and_keeps_parameters(estimator: KeyEstimator) -> None:
     """``fit`` returns the estimator and leaves its parameters alone."""
-    notes, truth, groups = small_corpus()
+    notes, truth, groups = _corpus(estimator)
     copy = clone(estimator)
     before = copy.get_params()
     assert copy.fit(notes, truth, groups=groups) is copy, "fit did not return self"
@@ -106,7 +137,7 @@ def check_unfitted_is_refused(estimator: KeyEstimator) -> None:
     """Asking before fitting is a NotFittedError."""
     from sklearn.exceptions import NotFittedError
 
-    notes = small_corpus(2)[0]
+    notes = heard_by(estimator, small_corpus(2)[0])
     try:
         clone(estimator).predict_log_proba(notes)
     except NotFittedError:
@@ -154,7 +185,10 @@ def check_transposition(estimator: KeyEstimator) -> None:
 
 def check_duration_scale(estimator: KeyEstimator) -> None:
     """Check that the same music at half or three times the length gives the same answer."""
-    model, notes = _fitted(estimator)
+    if estimator.tags.takes in ("chroma", "both"):
+        raise Skip("recordings are timed in seconds")
+    model, _ = _fitted(estimator)
+    notes = small_corpus(30, seed=1)[0]
     expected = model.predict_log_proba(notes)
     for factor in (0.5, 3.0):
         scaled = notes.replace(onset=notes.onset * factor, duration=notes.duration * factor)
@@ -177,7 +211,7 @@ def check_order_of_notes(estimator: KeyEstimator) -> None:
     piece = small_corpus(1, seed=2)[0].pieces()[0]
     shuffle = np.random.default_rng(0).permutation(len(piece.onset))
     shuffled = Piece(*(getattr(piece, name)[shuffle] for name in ("onset", "duration", "pitch", "part", "accent")))
-    one, other = (model.predict_log_proba(NoteTable.from_pieces([p])) for p in (piece, shuffled))
+    one, other = (model.predict_log_proba(heard_by(estimator, NoteTable.from_pieces([p]))) for p in (piece, shuffled))
     assert np.allclose(one, other, atol=1e-6), "the order in which notes are given changed the answer"
 
 
@@ -202,7 +236,7 @@ def check_odd_input(estimator: KeyEstimator) -> None:
     with np.errstate(all="raise", under="ignore"):
         for name, piece in _odd_pieces().items():
             try:
-                log_proba = model.predict_log_proba(NoteTable.from_pieces([piece]))
+                log_proba = model.predict_log_proba(heard_by(estimator, NoteTable.from_pieces([piece])))
             except KeybenchError:
                 continue
             except FloatingPointError as error:
@@ -216,7 +250,7 @@ def check_silence_is_not_sure(estimator: KeyEstimator) -> None:
     """Check that a piece without notes gets no confident answer."""
     model, _ = _fitted(estimator)
     try:
-        log_proba = model.predict_log_proba(NoteTable.from_pieces([_odd_pieces()["empty"]]))
+        log_proba = model.predict_log_proba(heard_by(estimator, NoteTable.from_pieces([_odd_pieces()["empty"]])))
     except KeybenchError:
         return
     assert np.exp(log_proba.max()) < 0.5, f"says {np.exp(log_proba.max()):.0%} for a piece without notes"
@@ -225,12 +259,13 @@ def check_silence_is_not_sure(estimator: KeyEstimator) -> None:
 def check_no_pieces(estimator: KeyEstimator) -> None:
     """Check that a table without pieces gets an answer without rows."""
     model, _ = _fitted(estimator)
-    assert model.predict_log_proba(NoteTable.from_pieces([])).shape == (0, N_KEYS), "wrong shape for no pieces"
+    none = heard_by(estimator, NoteTable.from_pieces([]))
+    assert model.predict_log_proba(none).shape == (0, N_KEYS), "wrong shape for no pieces"
 
 
 def check_wrong_input_is_named(estimator: KeyEstimator) -> None:
     """Something that is not a note table, or truths of another length, are errors of ours."""
-    notes, truth, groups = small_corpus()
+    notes, truth, groups = _corpus(estimator)
     model = clone(estimator).fit(notes, truth, groups=groups)
     for what, call in (
         ("a list for notes", lambda: model.predict_log_proba([60, 62, 64])),
@@ -251,20 +286,22 @@ def check_fit_looks_only_at_training(estimator: KeyEstimator) -> None:
     half = np.arange(len(notes)) < len(notes) // 2
     mixed = NoteTable.concatenate([notes[half], other_notes[~half]])
     mixed_truth = np.where(half[:, None], truth, other_truth)
-    test = small_corpus(20, seed=1)[0]
-    one = clone(estimator).fit(notes[half], truth[half], groups=groups[half])
-    two = clone(estimator).fit(mixed[half], mixed_truth[half], groups=groups[half])
+    test = heard_by(estimator, small_corpus(20, seed=1)[0])
+    music, mixed_music = heard_by(estimator, notes), heard_by(estimator, mixed)
+    one = clone(estimator).fit(music[half], truth[half], groups=groups[half])
+    two = clone(estimator).fit(mixed_music[half], mixed_truth[half], groups=groups[half])
     assert np.array_equal(one.predict_log_proba(test), two.predict_log_proba(test)), "fit saw pieces left out of X"
 
 
 def check_does_not_change_input(estimator: KeyEstimator) -> None:
     """Neither fitting nor answering changes the notes or the truths."""
-    notes, truth, groups = small_corpus()
-    columns = ("onset", "duration", "pitch", "part", "accent", "offsets")
-    before = {name: getattr(notes, name).copy() for name in columns}
+    music, truth, groups = _corpus(estimator)
+    tables = (music.notes, music.chroma) if isinstance(music, BothTable) else (music,)
+    before = [{name: column.copy() for name, column in table.columns().items()} for table in tables]
     truth_before = truth.copy()
-    clone(estimator).fit(notes, truth, groups=groups).predict_log_proba(notes)
-    assert all(np.array_equal(before[name], getattr(notes, name)) for name in columns), "notes were changed"
+    clone(estimator).fit(music, truth, groups=groups).predict_log_proba(music)
+    for table, columns in zip(tables, before, strict=True):
+        assert all(np.array_equal(columns[name], getattr(table, name)) for name in columns), "the music was changed"
     assert np.array_equal(truth, truth_before), "truths were changed"
 
 

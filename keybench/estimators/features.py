@@ -3,6 +3,38 @@
 Each function takes a `NoteTable` and returns one row per piece, so that `NoteTable.feature` can share it. A channel is
 an array (n, 12) over pitch classes; moving the music by k rolls every channel by k, which is all that the
 transposition-tied models need.
+
+The 48 channels of `tune_channels`, by what they let a model hear:
+
+==================================  ====================================================================================
+channel                             at each pitch class
+==================================  ====================================================================================
+heard                               square root of its share of the sounding time (of the notes, if none has a length)
+heard (share)                       that share itself: what is rare counts less, what is common more
+present                             1 if it is heard at all: which scale
+strong beats, downbeats             root of its share of the time of notes there; "heard" where no metre is known
+longest fifth                       the same of the longest notes, a fifth of all
+first to fourth quarter             the same of each quarter of the notes in turn: where the piece moves to
+last eight, last three              the same of the last notes: the close
+first eight                         the same of the first notes
+first, second, last                 1 for the pitch class of that note; of notes that end together, the lowest
+lowest, highest                     1 for the lowest and the highest pitch
+first, last downbeat                1 for the first note on a bar line and the last: the opening without its pickup, and
+                                    the close without what leads back to the beginning; first and last where no metre is
+downbeats closing 2, 4, 8 bars      root of its share of the notes on the bar lines of every 2nd, 4th, 8th bar: phrase
+                                    ends, also of parts in the middle, as where the notated end is not the end (da capo)
+downbeats opening eight bars        the same of the bars that open each eight: how parts begin
+first, last downbeat closing eight  1 for that note of the first and the last eighth bar: the end of the first part
+notes closing 4, 8 bars             root of its share of the last notes of every 4th, 8th bar
+every eighth bar, first of eight    root of its share of the time in the bars that close and open each eight
+step of i                           root of its share of all moves that arrive on it from i semitones below, on the
+                                    circle of pitch classes: leading notes, cadences, turns around a sixth or a seventh
+present with note i above           1 if it and the pitch class i semitones above are both heard: which triads, which of
+                                    two sixths or sevenths beside the other notes, gapped scales
+==================================  ====================================================================================
+
+Bars are counted from the first full one. All but "heard (share)" and the marks of 1 are square roots: they bring rare
+notes nearer to common ones, and make distances between shares those of Hellinger (1909).
 """
 
 from __future__ import annotations

@@ -237,6 +237,8 @@ class KeyHMM(ScoringEstimator):
 
     tags = Tags(learns=True, segment=True)
 
+    calibration_pieces = 800  # each costs ten times what it costs a profile
+
     def __init__(
         self,
         emission: str = "chords",

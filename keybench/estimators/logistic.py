@@ -38,6 +38,7 @@ from keybench.estimators.base import (
     log_softmax,
 )
 from keybench.estimators.channels import AUTO, channel_set
+from keybench.estimators.inner import log_likelihoods, log_mode_shares
 from keybench.key import HAS_MINOR_THIRD, N_KEYS, N_MODES
 from keybench.notes import NoteTable
 
@@ -244,9 +245,7 @@ class TiedLogistic(KeyEstimator):
         self.scale_ = np.maximum(np.sqrt((channels**2).sum(axis=2).mean(axis=0)), 1e-6)
         self.scale_ /= np.where(channel_set(self.channels, X).single, self.single_note, 1.0)
         channels = channels / self.scale_[:, None].astype(channels.dtype)
-        share = (truth / truth.sum(axis=1, keepdims=True)).reshape(-1, N_MODES, 12)
-        pieces = share.sum(axis=(0, 2)) + 0.5
-        self.log_modes_ = np.log(pieces / pieces.sum())
+        self.log_modes_ = log_mode_shares(truth)
 
         held = _inner_holdout(len(X), groups, self.random_state)
         start = np.zeros(channels.shape[1] * N_MODES * 12 + N_MODES)
@@ -264,10 +263,22 @@ class TiedLogistic(KeyEstimator):
         """Return log-probabilities of the 84 keys, shape (n, 84)."""
         self._check_fitted()
         self._check_decision()
+        return self._log_proba(X, self.flattening_ if self.decision == "mode-balanced" else 0.0)
+
+    def predict_log_likelihood(self, X: NoteTable) -> FloatArray:
+        """Return log-likelihoods of the music in each key, up to a constant for each piece, shape (n, 84).
+
+        Adding the logarithms of any mode shares gives the decision for music with those shares: `log_modes_` the
+        natural one, nothing the wholly balanced one.
+        """
+        self._check_fitted()
+        return log_likelihoods(self._log_proba(X, 0.0), self.log_modes_)
+
+    def _log_proba(self, X: NoteTable, part: float) -> FloatArray:
+        """Log-probabilities with a part of the mode shares taken out, shape (n, 84)."""
         channels = self._centred(as_music(X)) / self.scale_[:, None].astype(np.float32)
         scores = self.sharpness_ * _key_order(correlate(_to_blocks(channels), self.weights_) + self.bias_)
-        if self.decision == "mode-balanced":
-            scores = scores - self.flattening_ * np.repeat(self.log_modes_, 12)
+        scores = scores - part * np.repeat(self.log_modes_, 12)
         silent = X.n_rows == 0
         if silent.any():  # nothing heard: the mode shares alone
             scores[silent] = np.repeat(self.log_modes_, 12)

@@ -16,9 +16,12 @@ from keybench.columns import offsets_of
 from keybench.errors import EstimatorError
 from keybench.estimators.base import FloatArray, KeyEstimator, Tags, as_notes, spans_of_steps
 from keybench.estimators.features import beats, extent
+from keybench.estimators.stretches import stretches
 from keybench.notes import KeySpan, NoteTable
+from keybench.spans import SpanTable
 
 _HAIR = 1e-6  # of a window or a hop: well over rounding, well under any note
+_TAUGHT_WINDOWS = 4  # windows cut from a labelled stretch to learn from, spread over it: more would be more of the same
 _BATCH_NOTES = 400_000  # notes in the windows of a batch of pieces
 
 
@@ -61,6 +64,28 @@ class SlidingWindow(KeyEstimator):
         self.check_parameters()
         self.base_ = make(self.base).fit(as_notes(X), y, groups)
         return self
+
+    def fit_sections(self, X: NoteTable, spans: SpanTable, groups: Any = None) -> Self:
+        """Fit the method on windows of the width that it will hear, cut from the labelled stretches.
+
+        How sure a method may be after a window is not how sure it may be after a whole stretch.
+        """
+        self.check_parameters()
+        X = as_notes(X)
+        learnt = stretches(X, spans)
+        opens, closes = extent(learnt.music)
+        start, end = extent(X)
+        width = self.width * _beats(X, end - start)[learnt.piece]
+        n_windows = np.clip(np.ceil((closes - opens) / width - _HAIR).astype(np.int64), 1, _TAUGHT_WINDOWS)
+        offsets = offsets_of(n_windows)
+        of = np.repeat(np.arange(len(n_windows)), n_windows)
+        place = np.arange(len(of)) - offsets[of]
+        apart = np.maximum(closes - opens - width, 0.0) / np.maximum(n_windows - 1, 1)
+        windows = _windows(learnt.music, offsets, opens[of] + place * apart[of], width[of])
+        heard = np.flatnonzero(windows.n_notes > 0)
+        of = of[heard]
+        related = None if groups is None else np.asarray(groups)[learnt.piece[of]]
+        return self.fit(windows[heard].detach(), learnt.truth[of], related)
 
     def predict_log_proba(self, X: NoteTable) -> FloatArray:
         """Return the method's answer to the whole pieces, shape (n, 84)."""

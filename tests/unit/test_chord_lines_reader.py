@@ -12,8 +12,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from keybench.corpora.assemble import read_files
+from keybench.corpora.manifest import read_manifest
 from keybench.corpora.readers import chord_lines
 from keybench.errors import ReadError
+from keybench.key import MODES
 from keybench.notes import BASS, DOWNBEAT, STRONG, WEAK
 
 W, S, D = WEAK, STRONG, DOWNBEAT
@@ -247,6 +250,31 @@ def test_family_follows_the_home_note():
     home_c = "# metre: 4/4\n# tonic: C\n0.0\t| C:min D:maj |\n2.0\t| D:maj C:min |\n"
     data = (home_c + "# tonic: D\n4.0\t| D:maj C:min |\n9.0\tend\n").encode()
     assert chord_lines.read_family(data) == "major"  # 2 seconds of C minor against 2.5 of D major
+
+
+@pytest.mark.parametrize(("least", "expected"), [(0.5, "major"), (0.66, "major"), (0.67, ""), (0.9, "")])
+def test_family_only_where_one_third_has_so_large_a_part(least, expected):
+    # Two bars of C major, one of C minor, and one without a third, which does not count.
+    assert chord_lines.read_family(song((0.0, "| C:maj | C:min | C:5 | C:7 |")), least) == expected
+
+
+def test_a_source_derives_the_family_only_if_its_manifest_asks_for_it():
+    text = "# metre: 4/4\n# tonic: {}\n0.0\t| {} |\n4.0\tend\n"
+    files = {
+        "1/salami_chords.txt": text.format("C", "C:maj | C:7").encode(),
+        "2/salami_chords.txt": text.format("A", "A:min | F:maj").encode(),
+        "3/salami_chords.txt": text.format("D", "D:maj | D:min").encode(),
+    }
+    plain, derived = read_manifest("billboard"), read_manifest("billboard-family")
+    assert read_files(plain, files).truth.sum(axis=1).tolist() == [7, 7, 7]
+    corpus = read_files(derived, files)
+    for tonic, mode, accepted in zip(corpus.tonic, corpus.mode, corpus.truth, strict=True):
+        expected = derived.accepted_keys(int(tonic), int(mode))
+        assert np.flatnonzero(accepted).tolist() == sorted(key.index for key in expected)
+    assert [(int(t), MODES[m]) for t, m in zip(corpus.tonic, corpus.mode, strict=True)] == [(0, "major"), (9, "minor")]
+    assert [problem.piece for problem in corpus.problems if problem.kind == "left out"] == ["billboard-family:3"]
+    assert not derived.headline
+    assert derived.trust == "derived"
 
 
 def test_artist_and_title_are_read_for_grouping_only():

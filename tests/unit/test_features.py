@@ -5,6 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from keybench.estimators import features
 from keybench.estimators.features import (
     CHANNEL_NAMES,
     SINGLE_NOTE,
@@ -338,3 +339,11 @@ def test_channels_are_shares(table):
     assert (np.isclose(roots, 1, atol=1e-5) | (roots == 0)).all()
     steps = squares[:, [i for i, name in enumerate(CHANNEL_NAMES) if name.startswith("step of ")]].sum(axis=1)
     np.testing.assert_allclose(steps, table.n_notes > 1, atol=1e-5)
+
+
+def test_the_table_in_the_description_counts_the_channels():
+    assert f"The {len(CHANNEL_NAMES)} channels of `tune_channels`" in features.__doc__
+    for word in ("longest fifth", "last eight", "step of i", "note i above", "downbeats opening eight bars"):
+        assert word in features.__doc__
+        stem = word.removesuffix(" i").removesuffix(" i above")
+        assert any(stem in name for name in CHANNEL_NAMES)

@@ -7,7 +7,6 @@ from hypothesis import strategies as st
 from scipy.optimize import approx_fprime, check_grad
 
 from keybench.errors import EstimatorError
-from keybench.estimators import logistic
 from keybench.estimators.checks import small_corpus
 from keybench.estimators.features import CHANNEL_NAMES, SINGLE_NOTE, tune_channels
 from keybench.estimators.logistic import (
@@ -435,3 +434,19 @@ def test_the_answer_is_explained_by_channels(fitted, others):
     for words in spoken:
         named = words.removeprefix("What speaks most for the answer against the next: ").rstrip(".").split(", ")
         assert set(named) <= set(CHANNEL_NAMES)
+
+
+def test_likelihoods_leave_out_the_shares_of_the_modes():
+    """Bayes' rule: whatever shares are put back, the balanced decision among them."""
+    notes, truth, groups = small_corpus(60)
+    some = np.flatnonzero((truth.argmax(axis=1) // 12 != MIXOLYDIAN) | (np.arange(60) % 4 == 0))
+    model = TiedLogistic().fit(notes[some], truth[some], groups=groups[some])
+    shares = np.repeat(model.log_modes_, 12)
+    likelihood = model.predict_log_likelihood(notes)
+    np.testing.assert_allclose(likelihood + shares, model.predict_log_proba(notes), atol=1e-9)
+    model.flattening_, model.decision = 0.6, "mode-balanced"
+    balanced = likelihood + 0.4 * shares
+    expected = balanced - np.log(np.exp(balanced).sum(axis=1, keepdims=True))
+    np.testing.assert_allclose(model.predict_log_proba(notes), expected, atol=2e-4)  # scores are rounded to 1e-4
+    silent = model.predict_log_likelihood(NoteTable.from_notes([]))
+    np.testing.assert_allclose(silent, silent[0, 0], atol=2e-4)

@@ -148,16 +148,23 @@ def read_tonics(data: bytes) -> list[LabelSpan]:
     return [LabelSpan(start, end, tonic) for (start, tonic), end in zip(spans, ends, strict=True) if end > start]
 
 
-def read_family(data: bytes) -> str:
+def read_family(data: bytes, least: float = 0.5) -> str:
     """Tell whether the chords on the home note have a major or a minor third.
 
     Derived, not annotated: among the chords whose root is the home note of their moment, those with a major third are
     weighed by their length against those with a minor third; bare notes, fifths and suspensions do not count.
 
+    Parameters
+    ----------
+    data : bytes
+        A whole file.
+    least : float
+        Part of their time that one third must exceed, 0.5 or more.
+
     Returns
     -------
     str
-        ``major``, ``minor``, or empty where neither outweighs the other.
+        ``major``, ``minor``, or empty where neither has so large a part.
 
     Raises
     ------
@@ -171,9 +178,8 @@ def read_family(data: bytes) -> str:
         span = bisect.bisect_right(starts, chord.start) - 1
         if span >= 0 and chord.root == spans[span].tonic:
             weight[_third(chord)] += chord.end - chord.start
-    if weight["major"] == weight["minor"]:
-        return ""
-    return "major" if weight["major"] > weight["minor"] else "minor"
+    enough = least * (weight["major"] + weight["minor"])
+    return next((third for third in ("major", "minor") if weight[third] > enough), "")
 
 
 def read_artist_title(data: bytes) -> tuple[str, str]:

@@ -10,7 +10,13 @@ from keybench.estimators.features import note_counts
 from keybench.key import N_KEYS
 
 
-@pytest.mark.parametrize("name", estimators.names())
+def by_cost():
+    """All methods; those that take long to fit are left to the long tests."""
+    heavy = {name for name in estimators.names() if estimators.entry(name).simplicity >= 6}
+    return [pytest.param(name, marks=pytest.mark.slow) if name in heavy else name for name in estimators.names()]
+
+
+@pytest.mark.parametrize("name", by_cost())
 def test_method_keeps_the_contract(name):
     outcome = checks.run_checks(estimators.make(name), name)
     assert not outcome.failed, str(outcome)

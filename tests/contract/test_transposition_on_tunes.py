@@ -20,11 +20,19 @@ def aird():
     return load("aird")
 
 
-@pytest.mark.parametrize("name", estimators.names())
+def by_cost():
+    """All methods that take notes; those that take long to fit are left to the long tests."""
+    names = [name for name in estimators.names() if estimators.make(name).tags.takes in ("notes", "either", "any")]
+    heavy = {name for name in names if estimators.entry(name).simplicity >= 6}
+    return [pytest.param(name, marks=pytest.mark.slow) if name in heavy else name for name in names]
+
+
+@pytest.mark.parametrize("name", by_cost())
 def test_answers_move_with_the_music(aird, name):
-    model = estimators.make(name).fit(aird.notes, aird.truth)
+    model = estimators.make(name)
     if not model.tags.equivariant:
         pytest.skip("tagged as not equivariant")
+    model.fit(aird.notes, aird.truth)
     tunes = aird.notes[::8].detach()
     answers = model.predict(tunes)
     assert len(answers) > 100

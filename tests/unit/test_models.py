@@ -361,14 +361,14 @@ def test_a_figure_changed_by_hand(saved):
 
 def test_arrays_with_wrong_content(saved):
     def poison(arrays):
-        arrays["log_notes_"][0, 0] = np.nan
+        arrays["log_bass_"][0, 0] = np.nan
 
     with_arrays(saved[0], poison)
-    fails(saved[0], "'log_notes_' holds NaN")
-    with_arrays(saved[0], lambda arrays: arrays.update(log_notes_=np.zeros((7, 11))))
-    fails(saved[0], "cannot answer a test piece")
-    with_arrays(saved[0], lambda arrays: arrays.update(log_notes_=np.zeros((7, 12))))
+    fails(saved[0], "'log_bass_' holds NaN")
+    with_arrays(saved[0], lambda arrays: arrays.update(log_bass_=np.zeros_like(arrays["log_bass_"])))
     fails(saved[0], "answers a test piece otherwise")
+    with_arrays(saved[0], lambda arrays: arrays.update(log_bass_=np.zeros((7, 11))))
+    fails(saved[0], "cannot answer a test piece")
     with_arrays(saved[0], lambda arrays: arrays.pop("check:notes"))
     fails(saved[0], "keeps no answers to test pieces")
 
@@ -378,7 +378,7 @@ def test_pickled_arrays_are_never_opened(saved):
         def __reduce__(self):
             return (pytest.fail, ("a pickle was opened",))
 
-    with_arrays(saved[0], lambda arrays: arrays.update(log_notes_=np.array([Trap()], dtype=object)))
+    with_arrays(saved[0], lambda arrays: arrays.update(log_bass_=np.array([Trap()], dtype=object)))
     fails(saved[0], "cannot be read", "allow_pickle")
 
 

@@ -11,7 +11,7 @@ from typing import Any, Self
 
 import numpy as np
 import numpy.typing as npt
-from scipy.stats import beta
+from scipy.special import betaincinv
 
 from keybench.errors import EstimatorError
 from keybench.estimators.base import FloatArray
@@ -35,7 +35,7 @@ def upper_bound(wrong: npt.ArrayLike, n: npt.ArrayLike, confidence: float) -> np
         One-sided.
     """
     wrong, n = np.asarray(wrong, dtype=float), np.asarray(n, dtype=float)
-    bound = beta.ppf(confidence, wrong + 1.0, np.maximum(n - wrong, 1e-300))
+    bound = betaincinv(wrong + 1.0, np.maximum(n - wrong, 1e-300), confidence)
     return np.where(wrong >= n, 1.0, bound)
 
 

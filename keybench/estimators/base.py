@@ -322,7 +322,7 @@ class ScoringEstimator(KeyEstimator):
     """
 
     calibrated = True
-    calibration_pieces = 2000
+    calibration_pieces = 1000
     """Training pieces that the probabilities are fitted on: enough for a dozen numbers to be steady."""
 
     def fit(self, X: NoteTable, y: Any = None, groups: Any = None) -> Self:
@@ -338,12 +338,16 @@ class ScoringEstimator(KeyEstimator):
     def _calibrate(self, X: NoteTable, truth: npt.NDArray[np.bool_]) -> None:
         """Fit how sure the scores may be."""
         some = slice(None, None, max(1, len(X) // self.calibration_pieces))
-        scores = self._scores(X[some])
+        scores = self._calibration_scores(X[some])
         named = np.isfinite(scores[0]) if len(scores) else np.ones(N_KEYS, dtype=bool)
         self.sharpness_ = fit_sharpness(scores[:, named], truth[some][:, named])
         log_p, named_each = self._softmax(scores, X[some])
         self.sureness_ = fit_sureness(log_p, truth[some], named_each)
         self.usual_rows_ = usual_rows(X.n_rows)
+
+    def _calibration_scores(self, X: NoteTable) -> FloatArray:
+        """Scores of the training pieces that the probabilities are fitted on."""
+        return self._scores(X)
 
     def _learn(self, X: NoteTable, truth: npt.NDArray[np.bool_]) -> None:
         """Learn what `_scores` needs; nothing by default."""

@@ -12,7 +12,6 @@ from typing import Any, Self
 
 import numpy as np
 import numpy.typing as npt
-from sklearn.isotonic import IsotonicRegression
 
 from keybench.errors import EstimatorError
 from keybench.estimators.base import (
@@ -152,6 +151,8 @@ class Calibrated(Wrapper):
             self.temperature_ = fit_sharpness(said, truth)
         elif self.method == "isotonic":
             n = len(said)
+            from sklearn.isotonic import IsotonicRegression  # slow to import, and needed here alone
+
             rising = IsotonicRegression(y_min=1 / (n + 2), y_max=1 - 1 / (n + 2))
             rising.fit(np.exp(said[rows, top]), truth[rows, top].astype(float))
             self.said_, self.right_ = rising.X_thresholds_.astype(float), rising.y_thresholds_.astype(float)

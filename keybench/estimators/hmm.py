@@ -47,7 +47,7 @@ _BASS_PRIOR = 20.0  # moves from any note that count among those from one
 _POOLED_MOVES = 50.0  # moves of pieces of all lengths that count among those of one class
 _CHORD_ROUNDS = 40  # of the expectation-maximisation that learns the chords
 _SHORT = 32  # steps: in a shorter piece every half of one counts
-_WEIGHED = 800  # pieces on which the evidence for a whole piece is weighed: six numbers
+_WEIGHED = 500  # pieces on which the evidence for a whole piece is weighed, and the probabilities are fitted
 _HELD_OUT = 400  # pieces on which the weight is chosen
 
 
@@ -237,7 +237,7 @@ class KeyHMM(ScoringEstimator):
 
     tags = Tags(learns=True, segment=True)
 
-    calibration_pieces = 800  # each costs ten times what it costs a profile
+    calibration_pieces = _WEIGHED  # each costs ten times what it costs a profile
 
     def __init__(
         self,
@@ -292,7 +292,8 @@ class KeyHMM(ScoringEstimator):
         self._learn_from_shares(heard, share)
         several = (share > 0).sum(axis=(1, 2)) > 1
         if several.any():  # of a set of acceptable keys, count the one that the notes fit
-            fit = np.where(share > 0, self._held(heard).reshape(share.shape), -np.inf)[several]
+            held = self._held(heard.of(np.flatnonzero(several))).reshape(-1, *share.shape[1:])
+            fit = np.where(share[several] > 0, held, -np.inf)
             share[several] = np.exp(log_softmax(fit.reshape(len(fit), -1))).reshape(fit.shape)
             self._learn_from_shares(heard, share)
         self._learn_by_ear(heard)
@@ -446,10 +447,10 @@ class KeyHMM(ScoringEstimator):
         if self.whole != "weighed":
             return
         some = np.arange(0, len(truth), max(1, len(truth) // _WEIGHED))
-        evidence, truth = self._evidence(heard.of(some)), truth[some]
+        every, truth = self._evidence(heard.of(some)), truth[some]
         accepted = truth.reshape(-1, N_MODES, 12)[:, self.modes_].reshape(len(truth), -1)
         usable = accepted.any(axis=1)
-        evidence, accepted = evidence[usable], accepted[usable]
+        evidence, accepted = every[usable], accepted[usable]
 
         def loss(weights: FloatArray) -> tuple[float, FloatArray]:
             log_p = log_softmax(evidence @ weights)
@@ -462,6 +463,7 @@ class KeyHMM(ScoringEstimator):
         start = np.full(evidence.shape[2], 0.1)
         bounds = [(0.0, None)] * len(start)
         self.whole_weights_ = minimize(loss, start, jac=True, method="L-BFGS-B", bounds=bounds).x
+        self._kept_scores = self._by_key(every @ self.whole_weights_)  # those that the probabilities are fitted on
 
     def _even_moves(self) -> FloatArray:
         """Logarithms of the moves where staying is all that is known, shape (modes, modes, 12)."""
@@ -626,9 +628,17 @@ class KeyHMM(ScoringEstimator):
             found = np.log(
                 np.maximum(self._mean(self._posteriors(heard, self._emissions(heard)), heard.offsets, initial), 1e-12)
             )
-        scores = np.full((len(X), N_MODES, 12), -np.inf)
-        scores[:, self.modes_] = found.reshape(len(X), len(self.modes_), 12)
-        return scores.reshape(len(X), N_KEYS)
+        return self._by_key(found)
+
+    def _by_key(self, found: FloatArray) -> FloatArray:
+        """Spread (n, 12 * modes) over the 84 keys; minus infinity for modes that were not taught."""
+        scores = np.full((len(found), N_MODES, 12), -np.inf)
+        scores[:, self.modes_] = found.reshape(len(found), len(self.modes_), 12)
+        return scores.reshape(len(found), N_KEYS)
+
+    def _calibration_scores(self, X: NoteTable) -> FloatArray:
+        kept = self.__dict__.pop("_kept_scores", None)
+        return kept if kept is not None and len(kept) == len(X) else self._scores(X)
 
     def segment(self, X: NoteTable) -> list[list[KeySpan]]:
         """Return the keys of each piece over time; neighbouring steps of a key are joined."""

@@ -24,7 +24,6 @@ from typing import Any, Self
 
 import numpy as np
 import numpy.typing as npt
-from sklearn.ensemble import HistGradientBoostingClassifier
 
 from keybench.errors import EstimatorError
 from keybench.estimators.base import (
@@ -98,7 +97,7 @@ def candidate_features(table: NoteTable) -> FloatArray:
     )
 
 
-def plain_trees(model: HistGradientBoostingClassifier) -> Trees:
+def plain_trees(model: Any) -> Trees:
     """Turn a fitted scikit-learn model into plain arrays.
 
     Returns
@@ -300,6 +299,8 @@ class CandidateTrees(KeyEstimator):
             taught = use & accepted[:, left].any(axis=1)
 
     def _forest(self, rounds: int, rows: FloatArray, classes: npt.NDArray) -> Trees:
+        from sklearn.ensemble import HistGradientBoostingClassifier  # slow to import, and needed here alone
+
         model = HistGradientBoostingClassifier(
             max_iter=rounds,
             learning_rate=self.learning_rate,

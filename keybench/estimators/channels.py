@@ -6,6 +6,7 @@ the music is moved, with a name for each channel.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
@@ -106,3 +107,25 @@ def channel_set(name: str, table: Any = None) -> ChannelSet:
             f"channels {name!r} are of {found.takes} and the music is {medium_of(table)}; accepted: one and the same"
         )
     return found
+
+
+_WORDS = (
+    (r"^step of (\d+)$", r"moves up by \1 semitones"),
+    (r"^(?:present|sounding) with note (\d+) above$", r"notes heard beside the one \1 semitones above"),
+    (r"\b(\d+) above\b", r"\1 semitones above"),
+    (r"^(first|second|last|lowest|highest)$", r"the \1 note"),
+    (r"^((?:first|last) (?:three|four|eight))$", r"the \1 notes"),
+    (r"^((?:first|second|third|fourth) quarter)$", r"the \1"),
+    (r"^heard(?: \(share\))?$", "how long each note is heard"),
+    (r"^present$", "which notes occur"),
+    (r"^longest fifth$", "the longest notes"),
+    (r"^((?:first|last) downbeat)$", r"the \1"),
+)
+
+
+def in_words(name: str) -> str:
+    """Write the name of a channel as it stands in a sentence: ``step of 7`` is moves up by 7 semitones."""
+    before, colon, own = name.rpartition(": ")
+    for pattern, words in _WORDS:
+        own = re.sub(pattern, words, own)
+    return before + colon + own

@@ -37,9 +37,9 @@ from keybench.estimators.base import (
     fit_sharpness,
     log_softmax,
 )
-from keybench.estimators.channels import AUTO, channel_set
+from keybench.estimators.channels import AUTO, channel_set, in_words
 from keybench.estimators.inner import log_likelihoods, log_mode_shares
-from keybench.key import HAS_MINOR_THIRD, N_KEYS, N_MODES
+from keybench.key import HAS_MINOR_THIRD, KEY_NAMES, N_KEYS, N_MODES
 from keybench.notes import NoteTable
 
 Float32Array = npt.NDArray[np.float32]
@@ -220,6 +220,11 @@ class TiedLogistic(KeyEstimator):
         self.random_state = random_state
 
     @property
+    def calibrated(self) -> bool:  # type: ignore[override]
+        """The natural decision is held against an inner hold-out; the balanced one moves away from it on purpose."""
+        return self.decision == "natural"
+
+    @property
     def tags(self) -> Tags:  # type: ignore[override]
         """Takes what its channels are of."""
         return Tags(takes="either" if self.channels == AUTO else channel_set(self.channels).takes, learns=True)
@@ -352,8 +357,9 @@ class TiedLogistic(KeyEstimator):
             seen_from_other * self.weights_[:, other // 12]
         ).sum(axis=1)
         names = channel_set(self.channels, X).names
-        top = [names[i] for i in np.argsort(-gain)[:3] if gain[i] > 0]
-        return [f"What speaks most for the answer against the next: {', '.join(top)}."] if top else []
+        top = [in_words(names[i]) for i in np.argsort(-gain)[:3] if gain[i] > 0]
+        against = f"{KEY_NAMES[best]} against {KEY_NAMES[other]}"
+        return [f"What weighs most for {against}: {'; '.join(top)}."] if top else []
 
 
 def _key_order(scores: Float32Array) -> FloatArray:

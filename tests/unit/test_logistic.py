@@ -7,6 +7,7 @@ from hypothesis import strategies as st
 from scipy.optimize import approx_fprime, check_grad
 
 from keybench.errors import EstimatorError
+from keybench.estimators.channels import in_words
 from keybench.estimators.checks import small_corpus
 from keybench.estimators.features import CHANNEL_NAMES, SINGLE_NOTE, tune_channels
 from keybench.estimators.logistic import (
@@ -429,11 +430,28 @@ def test_the_decision_is_checked(fitted, others):
 def test_the_answer_is_explained_by_channels(fitted, others):
     found = fitted.explain(others[0][:5])
     assert len(found) == 5
-    spoken = [words for evidence in found for words in evidence.words if words.startswith("What speaks most")]
+    spoken = [words for evidence in found for words in evidence.words if words.startswith("What weighs most")]
     assert spoken
     for words in spoken:
-        named = words.removeprefix("What speaks most for the answer against the next: ").rstrip(".").split(", ")
-        assert set(named) <= set(CHANNEL_NAMES)
+        named = words.split(": ")[1].rstrip(".").split("; ")
+        assert set(named) <= {in_words(name) for name in CHANNEL_NAMES}
+
+
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [
+        ("step of 7", "moves up by 7 semitones"),
+        ("present with note 6 above", "notes heard beside the one 6 semitones above"),
+        ("last", "the last note"),
+        ("last three", "the last three notes"),
+        ("bass line: first", "bass line: the first note"),
+        ("recording: major chord 5 above a minor one a bar ago",
+         "recording: major chord 5 semitones above a minor one a bar ago"),
+        ("final sonority", "final sonority"),
+    ],
+)  # fmt: skip
+def test_channels_in_words(name, words):
+    assert in_words(name) == words
 
 
 def test_likelihoods_leave_out_the_shares_of_the_modes():

@@ -32,7 +32,8 @@ def test_answers_move_with_the_music(aird, name):
     model = estimators.make(name)
     if not model.tags.equivariant:
         pytest.skip("tagged as not equivariant")
-    model.fit(aird.notes, aird.truth)
+    taught = slice(None, None, 12 if estimators.entry(name).simplicity >= 6 else 1)  # those take minutes for all tunes
+    model.fit(aird.notes[taught], aird.truth[taught])
     tunes = aird.notes[::8].detach()
     answers = model.predict(tunes)
     assert len(answers) > 100

@@ -16,6 +16,7 @@ from scipy.special import betaincinv
 from keybench.errors import EstimatorError
 from keybench.estimators.base import FloatArray
 from keybench.estimators.calibrated import Wrapper
+from keybench.estimators.inner import check_folds
 from keybench.notes import NoteTable
 
 NEVER = 2.0
@@ -126,8 +127,7 @@ class Abstaining(Wrapper):
         for name in ("risk", "confidence"):
             if not 0.0 < getattr(self, name) < 1.0:
                 raise EstimatorError(f"{name} is {getattr(self, name)!r}; accepted: a number between 0 and 1")
-        if not (isinstance(self.folds, int) and self.folds >= 2):
-            raise EstimatorError(f"folds is {self.folds!r}; accepted: a whole number, 2 or more")
+        check_folds(self.folds)
         super().check_parameters()
 
     def fit(self, X: NoteTable, y: Any = None, groups: Any = None) -> Self:

@@ -143,9 +143,9 @@ class Anytime(Wrapper):
         if not (isinstance(self.opening, int) and self.opening >= 0):
             raise EstimatorError(f"opening is {self.opening!r}; accepted: a whole number, 0 or more")
         super().check_parameters()
-        takes = self.make_base().tags.takes
-        if takes not in ("notes", "either", "any"):
-            raise EstimatorError(f"base {self.base!r} takes {takes}; accepted: a method that takes notes")
+        tags = self.make_base().tags
+        if not tags.hears("notes"):
+            raise EstimatorError(f"base {self.base!r} takes {tags.takes}; accepted: a method that takes notes")
 
     def fit(self, X: NoteTable, y: Any = None, groups: Any = None) -> Self:
         """Learn from pieces `X`, truths `y` and, if the base method uses them, `groups` of related pieces."""

@@ -77,6 +77,10 @@ class Tags:
     segment: bool = False
     made_from: tuple[str, ...] = ()
 
+    def hears(self, medium: str) -> bool:
+        """Say whether it can be asked about ``notes``, ``chroma`` or ``both``."""
+        return self.takes in (medium, "any") or (self.takes == "either" and medium != "both")
+
 
 def as_notes(X: Any) -> NoteTable:
     """Return X if it is a `NoteTable`.
@@ -123,6 +127,17 @@ def as_truth(y: Any, n: int) -> npt.NDArray[np.bool_]:
     if not truth.any(axis=1).all():
         raise EstimatorError(f"piece {int(np.argmin(truth.any(axis=1)))} has no acceptable key in y")
     return truth
+
+
+def check_groups(groups: Any, n: int) -> None:
+    """Complain if there is not one group number for each of n pieces; without groups there is nothing to complain of.
+
+    Raises
+    ------
+    EstimatorError
+    """
+    if groups is not None and len(groups) != n:
+        raise EstimatorError(f"groups has {len(groups)} entries; accepted: one for each of the {n} pieces")
 
 
 def log_softmax(scores: FloatArray) -> FloatArray:

@@ -20,10 +20,11 @@ from keybench.estimators.base import (
     Tags,
     as_music,
     as_truth,
+    check_groups,
     fit_sharpness,
     log_softmax,
 )
-from keybench.estimators.inner import inner_folds, out_of_fold
+from keybench.estimators.inner import check_folds, inner_folds, out_of_fold
 from keybench.estimators.sureness import (
     fit_sureness,
     log_odds,
@@ -74,8 +75,7 @@ class Wrapper(KeyEstimator):
         self.check_parameters()
         X = as_music(X)
         truth = as_truth(y, len(X))
-        if groups is not None and len(groups) != len(X):
-            raise EstimatorError(f"groups has {len(groups)} entries; accepted: one for each of the {len(X)} pieces")
+        check_groups(groups, len(X))
         return X, truth
 
     def _out_of_fold(self, X: Any, truth: npt.NDArray[np.bool_], groups: Any) -> FloatArray:
@@ -137,8 +137,7 @@ class Calibrated(Wrapper):
         """Complain of methods that there are none of, and of too few folds."""
         if self.method not in METHODS:
             raise EstimatorError(f"unknown method {self.method!r}; accepted: {', '.join(METHODS)}")
-        if not (isinstance(self.folds, int) and self.folds >= 2):
-            raise EstimatorError(f"folds is {self.folds!r}; accepted: a whole number, 2 or more")
+        check_folds(self.folds)
         super().check_parameters()
 
     def fit(self, X: NoteTable, y: Any = None, groups: Any = None) -> Self:

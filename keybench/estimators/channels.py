@@ -123,6 +123,36 @@ _WORDS = (
 )
 
 
+def centred_channels(X: Any, name: str, scale: npt.NDArray | None = None) -> npt.NDArray[np.float32]:
+    """Channels less their mean over the pitch classes, which says nothing about where home is, (n, n_channels, 12).
+
+    Parameters
+    ----------
+    X : NoteTable, ChromaTable or BothTable
+    name : str
+        As for `channel_set`.
+    scale : array, shape (n_channels,), optional
+        Of the model that asks, if it is fitted.
+
+    Raises
+    ------
+    EstimatorError
+        If the model was fitted on other channels.
+    """
+    channels: npt.NDArray[np.float32] = X.feature(channel_set(name, X).compute)
+    if scale is not None and len(scale) != channels.shape[1]:
+        raise EstimatorError("fitted on notes and asked about chroma, or the reverse; accepted: what it was fitted on")
+    centred: npt.NDArray[np.float32] = channels - channels.mean(axis=2, keepdims=True)
+    return centred
+
+
+def channel_scales(channels: npt.NDArray[np.float32], known: ChannelSet, single_note: float) -> Any:
+    """Root mean square length of each centred channel; for those of single notes over `single_note`, (n_channels,)."""
+    scale = np.maximum(np.sqrt((channels**2).sum(axis=2).mean(axis=0)), 1e-6)
+    scale /= np.where(known.single, single_note, 1.0)
+    return scale
+
+
 def in_words(name: str) -> str:
     """Write the name of a channel as it stands in a sentence: ``step of 7`` is moves up by 7 semitones."""
     before, colon, own = name.rpartition(": ")

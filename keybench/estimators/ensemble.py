@@ -196,7 +196,7 @@ class Stacked(KeyEstimator):
             made = member["make"]()
             made.check_parameters()
             kind = _heard_kind(member["view"])
-            if kind and made.tags.takes not in (kind, "any") and not (made.tags.takes == "either" and kind != "both"):
+            if kind and not made.tags.hears(kind):
                 raise EstimatorError(
                     f"member {member['use']!r} takes {made.tags.takes} and its view {member['view']!r} shows {kind}; "
                     "accepted: a view of what it takes"

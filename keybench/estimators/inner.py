@@ -17,8 +17,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from keybench.corpora.grouping import deal_folds
 from keybench.errors import EstimatorError
-from keybench.estimators.base import FloatArray, KeyEstimator, log_softmax
+from keybench.estimators.base import FloatArray, KeyEstimator, check_groups, log_softmax
 from keybench.key import N_KEYS, N_MODES
 
 IntArray = npt.NDArray[np.int64]
@@ -27,8 +28,7 @@ IntArray = npt.NDArray[np.int64]
 def inner_folds(n: int, groups: Any, n_folds: int, seed: int) -> IntArray:
     """Deal n pieces into folds of nearly equal size, shape (n,); no group stands in two folds.
 
-    Groups are shuffled, then each goes to the fold with the fewest pieces so far. Fewer groups than folds give as many
-    folds as groups.
+    They are dealt as an experiment deals its folds. Fewer groups than folds give as many folds as groups.
 
     Parameters
     ----------
@@ -40,16 +40,20 @@ def inner_folds(n: int, groups: Any, n_folds: int, seed: int) -> IntArray:
     EstimatorError
         If there is not one group number for each piece.
     """
-    if groups is not None and len(groups) != n:
-        raise EstimatorError(f"groups has {len(groups)} entries; accepted: one for each of the {n} pieces")
+    check_groups(groups, n)
     labels = np.arange(n) if groups is None else np.unique(np.asarray(groups), return_inverse=True)[1]
-    sizes = np.bincount(labels)
-    fold_of = np.zeros(len(sizes), dtype=np.int64)
-    filled = np.zeros(n_folds, dtype=np.int64)
-    for g in np.random.default_rng(seed).permutation(len(sizes)):
-        fold_of[g] = filled.argmin()
-        filled[fold_of[g]] += sizes[g]
-    return fold_of[labels]
+    return deal_folds(labels, n_folds, seed)
+
+
+def check_folds(folds: Any) -> None:
+    """Complain of too few inner folds.
+
+    Raises
+    ------
+    EstimatorError
+    """
+    if not (isinstance(folds, int) and folds >= 2):
+        raise EstimatorError(f"folds is {folds!r}; accepted: a whole number, 2 or more")
 
 
 def out_of_fold(

@@ -30,9 +30,10 @@ from keybench.estimators.base import (
     as_truth,
     log_softmax,
 )
-from keybench.estimators.channels import AUTO, channel_set
+from keybench.estimators.channels import AUTO, centred_channels, channel_scales, channel_set
 from keybench.estimators.inner import inner_folds, log_mode_shares
-from keybench.key import HAS_MINOR_THIRD, N_KEYS, N_MODES
+from keybench.estimators.logistic import key_order, mode_covariance, tonic_major
+from keybench.key import N_KEYS, N_MODES
 
 Float32Array = npt.NDArray[np.float32]
 ComplexArray = npt.NDArray[np.complex128]
@@ -125,7 +126,7 @@ def objective(
     return loss, np.concatenate([d_whitened.ravel(), gradient.sum(axis=(0, 1)) + _BIAS_RIDGE * bias])
 
 
-def fit_sureness(scores: FloatArray, truth: npt.NDArray[np.bool_]) -> tuple[float, float]:
+def fit_lapse(scores: FloatArray, truth: npt.NDArray[np.bool_]) -> tuple[float, float]:
     """Return the sharpness and the lapse that make answers most likely.
 
     Probabilities are ``(1 - lapse) * softmax(sharpness * scores) + lapse / 84``. A lapse is a truth that nothing heard
@@ -184,7 +185,7 @@ class TiedKernel(KeyEstimator):
     log_modes_ : array, shape (7,)
         Logarithms of the mode shares in training.
     sharpness_, lapse_ : float
-        How sure the probabilities are; see `fit_sureness`.
+        How sure the probabilities are; see `fit_lapse`.
 
     Notes
     -----
@@ -243,10 +244,9 @@ class TiedKernel(KeyEstimator):
         truth = as_truth(y, len(X))
         fold_of = inner_folds(len(X), groups, self.inner_folds, self.random_state)
         self.log_modes_ = log_mode_shares(truth)
-        channels = _centred(X, self.channels)
-        self.scale_ = np.maximum(np.sqrt((channels**2).sum(axis=2).mean(axis=0)), 1e-6)
-        known = channel_set(self.channels, X)
-        self.scale_ /= np.where(known.single, self.single_note, 1.0) * known.weight
+        known, channels = channel_set(self.channels, X), centred_channels(X, self.channels)
+        self.scale_ = channel_scales(channels, known, self.single_note)
+        self.scale_ /= known.weight
         channels = channels / self.scale_[:, None].astype(channels.dtype)
         if len(channels) > self.max_pieces:
             some = np.sort(np.random.default_rng(self.random_state).permutation(len(channels))[: self.max_pieces])
@@ -258,7 +258,7 @@ class TiedKernel(KeyEstimator):
         for out in asked if len(asked) > 1 else []:
             fitted = self._solve(kernel[np.ix_(~out, ~out)], truth[~out])
             scores[out] = _scores(kernel[np.ix_(out, ~out)], *fitted)
-        self.sharpness_, self.lapse_ = fit_sureness(scores, truth) if len(asked) > 1 else (1.0, 0.0)
+        self.sharpness_, self.lapse_ = fit_lapse(scores, truth) if len(asked) > 1 else (1.0, 0.0)
         self.pieces_ = channels
         self.coefficients_, self.bias_ = self._solve(kernel, truth)
         return self
@@ -267,11 +267,7 @@ class TiedKernel(KeyEstimator):
         """Return log-probabilities of the 84 keys, shape (n, 84)."""
         self._check_fitted()
         X = as_music(X)
-        channels = _centred(X, self.channels)
-        if channels.shape[1] != len(self.scale_):
-            raise EstimatorError(
-                "fitted on notes and asked about chroma, or the reverse; accepted: what it was fitted on"
-            )
+        channels = centred_channels(X, self.channels, self.scale_)
         channels = channels / self.scale_[:, None].astype(channels.dtype)
         scores = np.empty((len(X), N_KEYS))
         batch = max(1, _BATCH_CELLS // (12 * len(self.pieces_)))
@@ -288,10 +284,9 @@ class TiedKernel(KeyEstimator):
     def _solve(self, kernel: FloatArray, truth: npt.NDArray[np.bool_]) -> tuple[FloatArray, FloatArray]:
         """Return coefficients (n, 12, 7) and biases (7,)."""
         n, c = len(truth), len(self.scale_)
-        same_third = HAS_MINOR_THIRD[:, None] == HAS_MINOR_THIRD[None, :]
-        covariance = self.shared + self.by_third * same_third + self.own * np.eye(N_MODES)
+        covariance = mode_covariance(self.shared, self.by_third, self.own)
         mixing = np.linalg.cholesky(covariance)
-        by_tonic = np.ascontiguousarray(truth.reshape(-1, N_MODES, 12).transpose(0, 2, 1)).reshape(-1, N_KEYS)
+        by_tonic = tonic_major(truth)
         root = circulant_root(kernel)
         found = minimize(
             objective,
@@ -311,14 +306,8 @@ class TiedKernel(KeyEstimator):
         return coefficients, found[-N_MODES:]
 
 
-def _centred(X: Any, channels: str) -> Float32Array:
-    """Channels less their mean over the pitch classes, which says nothing about where home is."""
-    found: Float32Array = X.feature(channel_set(channels, X).compute)
-    return found - found.mean(axis=2, keepdims=True)
-
-
 def _scores(kernel: FloatArray, coefficients: FloatArray, bias: FloatArray) -> FloatArray:
     """Scores of the 84 keys, in key order, by likeness to training pieces, shape (n, 84)."""
     spectrum = np.ascontiguousarray(rfft(kernel, axis=2).transpose(2, 0, 1))
     scores = convolve(spectrum, coefficients) + bias
-    return scores.transpose(0, 2, 1).reshape(len(kernel), N_KEYS)
+    return key_order(scores)

@@ -34,10 +34,11 @@ from keybench.estimators.base import (
     Tags,
     as_music,
     as_truth,
+    check_groups,
     fit_sharpness,
     log_softmax,
 )
-from keybench.estimators.channels import AUTO, channel_set, in_words
+from keybench.estimators.channels import AUTO, centred_channels, channel_scales, channel_set, in_words
 from keybench.estimators.inner import log_likelihoods, log_mode_shares
 from keybench.key import HAS_MINOR_THIRD, KEY_NAMES, N_KEYS, N_MODES
 from keybench.notes import NoteTable
@@ -57,7 +58,7 @@ FOURIER: FloatArray = np.column_stack(
 """(12, 12) orthonormal real Fourier basis over pitch classes, one basis vector per column."""
 
 
-def _to_blocks(channels: Float32Array) -> list[Float32Array]:
+def to_blocks(channels: Float32Array) -> list[Float32Array]:
     """Split channels (n, C, 12) by frequency: (n, C) for 0 and 6, (n, 2C) cosine and sine parts for 1 to 5."""
     n, c, _ = channels.shape
     z = (channels.reshape(-1, 12) @ FOURIER.astype(channels.dtype)).reshape(n, c, 12)
@@ -71,7 +72,7 @@ def correlate(blocks: list[Float32Array], weights: Float32Array) -> Float32Array
     Parameters
     ----------
     blocks : list
-        Channels as split by `_to_blocks`.
+        Channels as split by `to_blocks`.
     weights : array, shape (C, M, 12)
 
     Returns
@@ -108,6 +109,18 @@ def correlate_gradient(blocks: list[Float32Array], gradient: Float32Array, c: in
     return back
 
 
+def mode_covariance(shared: float, by_third: float, own: float) -> FloatArray:
+    """Prior covariance between the modes: parts common to all, to those with the same third, to each alone, (7, 7)."""
+    same_third = HAS_MINOR_THIRD[:, None] == HAS_MINOR_THIRD[None, :]
+    covariance: FloatArray = shared + by_third * same_third + own * np.eye(N_MODES)
+    return covariance
+
+
+def tonic_major(truth: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+    """Turn truths (n, 84) in key order into tonic-major order: column ``7 * tonic + mode``."""
+    return np.ascontiguousarray(truth.reshape(-1, N_MODES, 12).transpose(0, 2, 1)).reshape(-1, N_KEYS)
+
+
 def objective(
     parameters: FloatArray,
     blocks: list[Float32Array],
@@ -122,7 +135,7 @@ def objective(
     parameters : array, shape (C * 7 * 12 + 7,)
         Independent weights, then one bias per mode.
     blocks : list
-        Channels of the training pieces as split by `_to_blocks`.
+        Channels of the training pieces as split by `to_blocks`.
     truth : bool array, shape (n, 84)
         In tonic-major order: column ``7 * tonic + mode``.
     mixing : array, shape (7, 7)
@@ -243,12 +256,10 @@ class TiedLogistic(KeyEstimator):
         self.check_parameters()
         X = as_music(X)
         truth = as_truth(y, len(X))
-        if groups is not None and len(groups) != len(X):
-            raise EstimatorError(f"groups has {len(groups)} entries; accepted: one for each of the {len(X)} pieces")
+        check_groups(groups, len(X))
         self.__dict__.pop("scale_", None)  # of an earlier fit, perhaps to another medium
         channels = self._centred(X)
-        self.scale_ = np.maximum(np.sqrt((channels**2).sum(axis=2).mean(axis=0)), 1e-6)
-        self.scale_ /= np.where(channel_set(self.channels, X).single, self.single_note, 1.0)
+        self.scale_ = channel_scales(channels, channel_set(self.channels, X), self.single_note)
         channels = channels / self.scale_[:, None].astype(channels.dtype)
         self.log_modes_ = log_mode_shares(truth)
 
@@ -282,7 +293,7 @@ class TiedLogistic(KeyEstimator):
     def _log_proba(self, X: NoteTable, part: float) -> FloatArray:
         """Log-probabilities with a part of the mode shares taken out, shape (n, 84)."""
         channels = self._centred(as_music(X)) / self.scale_[:, None].astype(np.float32)
-        scores = self.sharpness_ * _key_order(correlate(_to_blocks(channels), self.weights_) + self.bias_)
+        scores = self.sharpness_ * key_order(correlate(to_blocks(channels), self.weights_) + self.bias_)
         scores = scores - part * np.repeat(self.log_modes_, 12)
         silent = X.n_rows == 0
         if silent.any():  # nothing heard: the mode shares alone
@@ -296,27 +307,17 @@ class TiedLogistic(KeyEstimator):
 
     def _centred(self, X: NoteTable) -> Float32Array:
         """Channels less their mean over the pitch classes, which says nothing about where home is."""
-        channels: Float32Array = X.feature(channel_set(self.channels, X).compute)
-        fitted = getattr(self, "scale_", None)
-        if fitted is not None and len(fitted) != channels.shape[1]:
-            raise EstimatorError(
-                "fitted on notes and asked about chroma, or the reverse; accepted: what it was fitted on"
-            )
-        centred: Float32Array = channels - channels.mean(axis=2, keepdims=True)
-        return centred
+        return centred_channels(X, self.channels, getattr(self, "scale_", None))
 
     def _mixing(self) -> Float32Array:
-        same_third = HAS_MINOR_THIRD[:, None] == HAS_MINOR_THIRD[None, :]
-        covariance = self.shared + self.by_third * same_third + self.own * np.eye(N_MODES)
-        return np.linalg.cholesky(covariance).astype(np.float32)
+        return np.linalg.cholesky(mode_covariance(self.shared, self.by_third, self.own)).astype(np.float32)
 
     def _solve(self, channels: Float32Array, truth: npt.NDArray[np.bool_], start: FloatArray) -> FloatArray:
-        blocks = _to_blocks(channels)
-        by_tonic = np.ascontiguousarray(truth.reshape(-1, N_MODES, 12).transpose(0, 2, 1)).reshape(-1, N_KEYS)
+        blocks = to_blocks(channels)
         found = minimize(
             objective,
             start,
-            args=(blocks, by_tonic, self._mixing(), self.l2),
+            args=(blocks, tonic_major(truth), self._mixing(), self.l2),
             jac=True,
             method="L-BFGS-B",
             options={"maxiter": 300, "maxcor": 20, "ftol": self.tolerance, "gtol": 1e-2},
@@ -330,7 +331,7 @@ class TiedLogistic(KeyEstimator):
 
     def _score(self, channels: Float32Array, solution: FloatArray) -> FloatArray:
         weights, bias = self._unpack(solution, channels.shape[1])
-        return _key_order(correlate(_to_blocks(channels), weights) + bias)
+        return key_order(correlate(to_blocks(channels), weights) + bias)
 
     def _choose_flattening(self, scores: FloatArray) -> float:
         """Largest part of the mode shares that can be taken out at an expected cost of at most `exact_cost`.
@@ -362,7 +363,7 @@ class TiedLogistic(KeyEstimator):
         return [f"What weighs most for {against}: {'; '.join(top)}."] if top else []
 
 
-def _key_order(scores: Float32Array) -> FloatArray:
+def key_order(scores: npt.NDArray) -> FloatArray:
     """Turn (n, 12, 7) scores by tonic and mode into (n, 84) in key order."""
     return scores.transpose(0, 2, 1).reshape(len(scores), N_KEYS).astype(float)
 

@@ -30,6 +30,7 @@ from keybench.estimators.base import (
     Tags,
     as_notes,
     as_truth,
+    check_groups,
     fit_sharpness,
     log_softmax,
     spans_of_steps,
@@ -38,8 +39,8 @@ from keybench.estimators.beat_features import CHANNELS, CHORDS, BeatTable, Desig
 from keybench.estimators.chain import Posteriors, expand_transitions, forward_backward, tie_transitions
 from keybench.estimators.channels import channel_set
 from keybench.estimators.features import extent
-from keybench.estimators.logistic import _to_blocks as to_blocks
-from keybench.estimators.logistic import correlate, correlate_gradient
+from keybench.estimators.inner import inner_folds
+from keybench.estimators.logistic import correlate, correlate_gradient, to_blocks
 from keybench.key import N_KEYS, N_MODES, NO_MODE
 from keybench.notes import KeySpan, NoteTable
 from keybench.spans import SpanTable
@@ -285,18 +286,6 @@ def excerpts(labelled: BoolArray, longest: int, most: int, rng: np.random.Genera
     return [found[i] for i in rng.permutation(len(found))[:most]]
 
 
-def inner_folds(groups: Any, n: int, folds: int, seed: int) -> IntArray:
-    """Deal whole groups into folds for use inside the training pieces, shape (n,); fewer folds if groups are few."""
-    labels = np.arange(n) if groups is None else np.unique(np.asarray(groups), return_inverse=True)[1]
-    sizes = np.bincount(labels, minlength=1)
-    filled = np.zeros(max(min(folds, len(sizes)), 1))
-    fold_of = np.zeros(len(sizes), dtype=np.int64)
-    for g in np.random.default_rng(seed).permutation(len(sizes)):
-        fold_of[g] = filled.argmin()
-        filled[fold_of[g]] += sizes[g]
-    return fold_of[labels]
-
-
 class StructuredKeys(KeyEstimator):
     """Linear-chain conditional random field over keys, with wide windows beside it.
 
@@ -376,7 +365,7 @@ class StructuredKeys(KeyEstimator):
         if y is None:
             raise EstimatorError("StructuredKeys.fit needs the truths y")
         truth = as_truth(y, len(X))
-        self._check_groups(groups, len(X))
+        check_groups(groups, len(X))
         share = truth / truth.sum(axis=1, keepdims=True)
         self._learn_modes(share)
         self.modes_ = [int(m) for m in np.flatnonzero(truth.reshape(-1, N_MODES, 12).any(axis=(0, 2)))]
@@ -384,7 +373,7 @@ class StructuredKeys(KeyEstimator):
         heard = _hear(X)
         beats = heard.beats
         per_beat = [np.broadcast_to(row, (n, len(row))) for row, n in zip(states, beats.n_beats, strict=True)]
-        held = inner_folds(groups, len(X), 5, self.random_state) == 0
+        held = inner_folds(len(X), groups, 5, self.random_state) == 0
         self.answer_ = np.array([1.0, 0.5])
         if held.any() and not held.all():
             taught = np.flatnonzero(~held)
@@ -400,7 +389,7 @@ class StructuredKeys(KeyEstimator):
         """Learn from pieces `X` whose key moves as `spans` say, and for inner folds the `groups` of related ones."""
         self.check_parameters()
         X = as_notes(X)
-        self._check_groups(groups, len(X))
+        check_groups(groups, len(X))
         if not len(X) or not spans.n_rows.any():
             raise EstimatorError("there are no labelled stretches to learn from; accepted: at least one")
         named = spans.mode[spans.mode != NO_MODE]
@@ -420,11 +409,6 @@ class StructuredKeys(KeyEstimator):
         self.answer_ = np.array([fit_sharpness(home, states), 0.0])
         return self
 
-    @staticmethod
-    def _check_groups(groups: Any, n: int) -> None:
-        if groups is not None and len(groups) != n:
-            raise EstimatorError(f"groups has {len(groups)} entries; accepted: one for each of the {n} pieces")
-
     def _learn_modes(self, share: FloatArray) -> None:
         pieces = share.reshape(-1, N_MODES, 12).sum(axis=(0, 2))
         self.log_modes_ = np.log((pieces + 0.5) / (pieces + 0.5).sum())
@@ -435,7 +419,7 @@ class StructuredKeys(KeyEstimator):
         """Fit all models on some pieces; return out-of-fold log-probabilities of their home keys."""
         stays = count_moves([per_beat[i] for i in rows], len(self.modes_))
         seen, targets = heard.whole[rows], states[rows]
-        fold = inner_folds(None if groups is None else np.asarray(groups)[rows], len(rows), 4, self.random_state + 1)
+        fold = inner_folds(len(rows), None if groups is None else np.asarray(groups)[rows], 4, self.random_state + 1)
         home = np.zeros(targets.shape)
         for k in range(int(fold.max()) + 1):
             asked = fold == k

@@ -110,9 +110,9 @@ def confirm(model: KeyEstimator, kept: dict[str, npt.NDArray]) -> None:
 
 
 def _answer(model: KeyEstimator, medium: str) -> npt.NDArray[np.float32]:
-    takes, music = model.tags.takes, pieces(medium)
-    if takes not in (medium, "any") and not (takes == "either" and medium != "both"):
-        raise ModelError(f"it takes {takes}")
+    music = pieces(medium)
+    if not model.tags.hears(medium):
+        raise ModelError(f"it takes {model.tags.takes}")
     with np.errstate(all="ignore"):
         log_proba = np.asarray(model.predict_log_proba(music))
     if log_proba.shape != (len(music), N_KEYS) or not np.isfinite(log_proba).all():

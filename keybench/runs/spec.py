@@ -271,7 +271,7 @@ def _check_fits(top: Fields, spec: EstimatorSpec, views: tuple[str, ...]) -> Non
             "fields 'views' and 'fit_view' show different media; accepted: notes, chroma or both in an experiment"
         )
     for kind in media:
-        if tags.takes not in (kind, "any") and not (tags.takes == "either" and kind != "both"):
+        if not tags.hears(kind):
             raise top.fail(f"field 'estimators': {spec.name!r} takes {tags.takes}, and a view shows {kind}; "
                            "accepted: methods that take what the views show")  # fmt: skip
 

@@ -22,7 +22,7 @@ def aird():
 
 def by_cost():
     """All methods that take notes; those that take long to fit are left to the long tests."""
-    names = [name for name in estimators.names() if estimators.make(name).tags.takes in ("notes", "either", "any")]
+    names = [name for name in estimators.names() if estimators.make(name).tags.hears("notes")]
     heavy = {name for name in names if estimators.entry(name).simplicity >= 6}
     return [pytest.param(name, marks=pytest.mark.slow) if name in heavy else name for name in names]
 

@@ -11,7 +11,7 @@ from keybench.errors import EstimatorError
 from keybench.estimators.channels import CHANNEL_SETS, ChannelSet
 from keybench.estimators.checks import small_corpus
 from keybench.estimators.features import note_counts
-from keybench.estimators.kernel import TiedKernel, circulant_root, convolve, fit_sureness, likeness, objective
+from keybench.estimators.kernel import TiedKernel, circulant_root, convolve, fit_lapse, likeness, objective
 from keybench.estimators.logistic import TiedLogistic
 from keybench.key import N_KEYS, N_MODES, transpose_keys
 from keybench.notes import NoteTable, Piece
@@ -155,7 +155,7 @@ def test_sharpness_and_lapse_are_found_again():
     for lapse in (0.0, 0.08):
         lapsed = rng.random(4000) < lapse
         truth = np.arange(N_KEYS) == np.where(lapsed, rng.integers(0, N_KEYS, 4000), drawn)[:, None]
-        sharpness, found = fit_sureness(scores, truth)
+        sharpness, found = fit_lapse(scores, truth)
         assert sharpness == pytest.approx(2.0, rel=0.1)
         assert found == pytest.approx(lapse, abs=0.03)
 
@@ -165,6 +165,6 @@ def test_a_few_truths_that_nothing_speaks_for_leave_the_other_answers_sure():
     scores[:, 0] = 8.0
     truth = np.arange(N_KEYS) == np.zeros((200, 1))
     truth[:4] = np.arange(N_KEYS) == 50
-    sharpness, lapse = fit_sureness(scores, truth)
+    sharpness, lapse = fit_lapse(scores, truth)
     sure = (1.0 - lapse) * np.exp(8.0 * sharpness) / (np.exp(8.0 * sharpness) + 83.0) + lapse / 84.0
     assert sure == pytest.approx(0.98, abs=0.01)

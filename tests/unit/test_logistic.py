@@ -14,11 +14,11 @@ from keybench.estimators.logistic import (
     FOURIER,
     TiedLogistic,
     _inner_holdout,
-    _key_order,
-    _to_blocks,
     correlate,
     correlate_gradient,
+    key_order,
     objective,
+    to_blocks,
 )
 from keybench.key import (
     DORIAN,
@@ -95,7 +95,7 @@ def test_fourier_basis_is_one_wave_per_column():
 def test_correlate_is_its_plain_definition(n, c, m, seed):
     rng = np.random.default_rng(seed)
     channels, weights = rng.normal(size=(n, c, 12)), rng.normal(size=(c, m, 12))
-    found = correlate(_to_blocks(channels), weights)
+    found = correlate(to_blocks(channels), weights)
     assert found.shape == (n, 12, m)
     np.testing.assert_allclose(found, plain_correlate(channels, weights), atol=1e-10)
 
@@ -103,7 +103,7 @@ def test_correlate_is_its_plain_definition(n, c, m, seed):
 def test_correlate_in_single_precision():
     rng = np.random.default_rng(0)
     channels, weights = rng.normal(size=(6, 4, 12)), rng.normal(size=(4, 7, 12))
-    found = correlate(_to_blocks(channels.astype(np.float32)), weights.astype(np.float32))
+    found = correlate(to_blocks(channels.astype(np.float32)), weights.astype(np.float32))
     assert found.dtype == np.float32
     np.testing.assert_allclose(found, plain_correlate(channels, weights), atol=1e-4)
 
@@ -112,7 +112,7 @@ def test_correlate_by_hand():
     # One note, D, and a weight of 5 on the fourth above home in mode 1: D is the fourth of A.
     channels, weights = np.zeros((1, 1, 12)), np.zeros((1, 2, 12))
     channels[0, 0, 2], weights[0, 1, 5] = 1, 5
-    found = correlate(_to_blocks(channels), weights)
+    found = correlate(to_blocks(channels), weights)
     expected = np.zeros((1, 12, 2))
     expected[0, 9, 1] = 5
     np.testing.assert_allclose(found, expected, atol=1e-12)
@@ -122,7 +122,7 @@ def test_correlate_by_hand():
 @given(st.integers(1, 6), st.integers(1, 4), st.integers(1, 7), st.integers(0, 10_000))
 def test_correlate_gradient_is_the_adjoint(n, c, m, seed):
     rng = np.random.default_rng(seed)
-    blocks = _to_blocks(rng.normal(size=(n, c, 12)))
+    blocks = to_blocks(rng.normal(size=(n, c, 12)))
     weights, gradient = rng.normal(size=(c, m, 12)), rng.normal(size=(n, 12, m))
     back = correlate_gradient(blocks, gradient, c)
     assert back.shape == weights.shape
@@ -134,8 +134,8 @@ def test_correlate_gradient_is_the_adjoint(n, c, m, seed):
 def test_rolling_the_channels_rolls_the_scores(k, seed):
     rng = np.random.default_rng(seed)
     channels, weights = rng.normal(size=(3, 2, 12)), rng.normal(size=(2, 7, 12))
-    plain = correlate(_to_blocks(channels), weights)
-    rolled = correlate(_to_blocks(np.roll(channels, k, axis=2)), weights)
+    plain = correlate(to_blocks(channels), weights)
+    rolled = correlate(to_blocks(np.roll(channels, k, axis=2)), weights)
     np.testing.assert_allclose(rolled, np.roll(plain, k, axis=1), atol=1e-10)
 
 
@@ -143,7 +143,7 @@ def test_rolling_the_channels_rolls_the_scores(k, seed):
 def test_objective_is_its_plain_definition(seed):
     channels, truth, mixing, parameters = problem(seed, answers=4)
     assert (truth.sum(axis=1) > 1).any()
-    loss, gradient = objective(parameters, _to_blocks(channels), truth, mixing, 0.7)
+    loss, gradient = objective(parameters, to_blocks(channels), truth, mixing, 0.7)
     np.testing.assert_allclose(loss, plain_loss(parameters, channels, truth, mixing, 0.7), rtol=1e-10)
     assert gradient.shape == parameters.shape
 
@@ -151,7 +151,7 @@ def test_objective_is_its_plain_definition(seed):
 @pytest.mark.parametrize(("seed", "answers"), [(0, 1), (1, 1), (2, 3), (3, 7)])
 def test_objective_gradient_against_differences(seed, answers):
     channels, truth, mixing, parameters = problem(seed, n=4, c=2, answers=answers)
-    blocks = _to_blocks(channels)
+    blocks = to_blocks(channels)
 
     def loss(p):
         return objective(p, blocks, truth, mixing, 0.7)[0]
@@ -168,14 +168,14 @@ def test_objective_gradient_against_differences(seed, answers):
 
 def test_a_set_of_every_key_says_nothing():
     channels, truth, mixing, parameters = problem(0)
-    loss, gradient = objective(parameters, _to_blocks(channels), np.ones_like(truth), mixing, 0.0)
+    loss, gradient = objective(parameters, to_blocks(channels), np.ones_like(truth), mixing, 0.0)
     np.testing.assert_allclose(loss, 0.005 * (parameters[-N_MODES:] ** 2).sum(), atol=1e-10)
     np.testing.assert_allclose(gradient[:-N_MODES], 0, atol=1e-10)
 
 
 def test_likelihood_of_a_set_is_the_sum_of_its_members():
     channels, _, mixing, parameters = problem(3, n=1)
-    blocks = _to_blocks(channels)
+    blocks = to_blocks(channels)
 
     def likelihood(*columns):
         truth = np.zeros((1, N_KEYS), dtype=bool)
@@ -189,14 +189,14 @@ def test_likelihood_of_a_set_is_the_sum_of_its_members():
 
 def test_objective_survives_hopeless_truths():
     channels, truth, mixing, parameters = problem(1)
-    loss, gradient = objective(1000 * parameters, _to_blocks(channels), truth, mixing, 0.7)
+    loss, gradient = objective(1000 * parameters, to_blocks(channels), truth, mixing, 0.7)
     assert np.isfinite(loss)
     assert np.isfinite(gradient).all()
 
 
-def test_key_order_turns_tonic_and_mode_into_key_index():
+def testkey_order_turns_tonic_and_mode_into_key_index():
     scores = np.arange(2 * 12 * N_MODES).reshape(2, 12, N_MODES)
-    flat = _key_order(scores)
+    flat = key_order(scores)
     for i in range(2):
         for k in range(N_KEYS):
             key = key_at(k)
@@ -288,7 +288,7 @@ def test_fit_stands_at_a_minimum(fitted):
     scale = np.sqrt((channels**2).sum(axis=2).mean(axis=0))
     scale[SINGLE_NOTE] /= fitted.single_note
     np.testing.assert_allclose(fitted.scale_, scale, rtol=1e-4, atol=2e-6)
-    blocks = _to_blocks(channels / fitted.scale_[:, None])
+    blocks = to_blocks(channels / fitted.scale_[:, None])
     by_tonic = truth.reshape(-1, N_MODES, 12).transpose(0, 2, 1).reshape(-1, N_KEYS)
     mixing = fitted._mixing().astype(float)
     independent = np.einsum("mk,ckj->cmj", np.linalg.inv(mixing), fitted.weights_.astype(float))

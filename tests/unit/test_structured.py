@@ -14,7 +14,8 @@ from keybench.errors import EstimatorError, NotesError
 from keybench.estimators import structured
 from keybench.estimators.chain import expand_transitions
 from keybench.estimators.checks import small_corpus
-from keybench.estimators.logistic import _to_blocks
+from keybench.estimators.inner import inner_folds
+from keybench.estimators.logistic import to_blocks
 from keybench.estimators.structured import (
     StructuredKeys,
     TiedChain,
@@ -22,7 +23,6 @@ from keybench.estimators.structured import (
     excerpts,
     fit_chain,
     home_truth,
-    inner_folds,
     objective,
     span_truth,
 )
@@ -66,7 +66,7 @@ def test_the_likelihood_is_that_of_all_paths(several):
                 within.append(score)
         expected += weight[i] * (np.logaddexp.reduce(every) - np.logaddexp.reduce(within))
     expected += 0.5 * 3.0 * (weights**2).sum() + 0.5 * 0.7 * ((tied - moves) ** 2).sum() + 0.005 * bias**2
-    loss, _ = objective(parameters, _to_blocks(channels), allowed, offsets, weight, 3.0, moves, 0.7)
+    loss, _ = objective(parameters, to_blocks(channels), allowed, offsets, weight, 3.0, moves, 0.7)
     assert loss == pytest.approx(expected, rel=1e-10)
 
 
@@ -74,7 +74,7 @@ def test_the_likelihood_is_that_of_all_paths(several):
 @pytest.mark.parametrize(("lengths", "n_modes"), [([5, 1, 3], 2), ([1, 1, 1, 1], 3), ([4, 4], 1)])
 def test_the_gradient_is_that_of_the_likelihood(several, lengths, n_modes):
     channels, allowed, offsets, weight, moves, parameters = problem(1, lengths, n_modes, several=several)
-    rest = (_to_blocks(channels), allowed, offsets, weight, 1.5, moves, 0.5)
+    rest = (to_blocks(channels), allowed, offsets, weight, 1.5, moves, 0.5)
     # The norm of the difference between the gradient and that of forward differences (scipy.optimize.check_grad).
     gap = check_grad(lambda p: objective(p, *rest)[0], lambda p: objective(p, *rest)[1], parameters, epsilon=1e-7)
     assert gap < 2e-5 * np.linalg.norm(objective(parameters, *rest)[1])
@@ -86,8 +86,8 @@ def test_moving_a_piece_changes_no_likelihood(seed, k):
     channels, allowed, offsets, weight, moves, parameters = problem(seed, [4, 2], 2, several=0.1)
     moved = np.roll(channels, k, axis=2)
     there = np.roll(allowed.reshape(-1, 2, 12), k, axis=2).reshape(-1, 24)
-    loss, gradient = objective(parameters, _to_blocks(channels), allowed, offsets, weight, 1.0, moves, 1.0)
-    same, same_gradient = objective(parameters, _to_blocks(moved), there, offsets, weight, 1.0, moves, 1.0)
+    loss, gradient = objective(parameters, to_blocks(channels), allowed, offsets, weight, 1.0, moves, 1.0)
+    same, same_gradient = objective(parameters, to_blocks(moved), there, offsets, weight, 1.0, moves, 1.0)
     assert same == pytest.approx(loss, rel=1e-9)
     np.testing.assert_allclose(same_gradient, gradient, atol=1e-8)
 
@@ -170,10 +170,10 @@ def test_excerpts_stay_within_labelled_runs():
 
 def test_inner_folds_keep_groups_together():
     groups = np.repeat(np.arange(10), 3)
-    fold = inner_folds(groups, 30, 4, 0)
+    fold = inner_folds(30, groups, 4, 0)
     assert all(len(set(fold[groups == g])) == 1 for g in range(10))
     assert set(fold) == {0, 1, 2, 3}
-    assert set(inner_folds(np.zeros(5), 5, 4, 0)) == {0}
+    assert set(inner_folds(5, np.zeros(5), 4, 0)) == {0}
 
 
 # --- Pieces that change key ------------------------------------------------------------------------------------------

@@ -66,7 +66,8 @@ class Tags:
     segment : bool
         Its ``segment(X) -> list[list[KeySpan]]`` follows the key; of other methods it gives one key for the whole.
     made_from : tuple of str
-        Corpora that it was made from before any experiment; reports mark its results on them as contaminated.
+        Corpora whose music it was, or may have been, made from before any experiment; reports mark its results on them
+        as contaminated.
     """
 
     takes: str = "notes"

@@ -57,6 +57,12 @@ RELATIONS: tuple[str, ...] = (
 )
 """How an estimated key can stand to the true one; the first that holds, in this order."""
 
+INTERVALS: tuple[str, ...] = (
+    "unison", "semitone", "whole tone", "minor third", "major third", "fourth", "tritone", "fifth", "minor sixth",
+    "major sixth", "minor seventh", "major seventh",
+)  # fmt: skip
+"""Names of intervals by their semitones; `fourth` and `fifth` are the perfect ones."""
+
 _LETTERS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
 _FIFTHS = {"F": -1, "C": 0, "G": 1, "D": 2, "A": 3, "E": 4, "B": 5}
 _MODE_STEMS = {

@@ -27,6 +27,7 @@ from keybench.estimators.chroma_features import (
 )
 from keybench.estimators.features import CHANNEL_NAMES, SINGLE_NOTE, tune_channels
 from keybench.estimators.score_features import SCORE_CHANNEL_NAMES, score_channels
+from keybench.key import INTERVALS
 
 AUTO = "auto"
 
@@ -109,10 +110,14 @@ def channel_set(name: str, table: Any = None) -> ChannelSet:
     return found
 
 
-_WORDS = (
-    (r"^step of (\d+)$", r"moves up by \1 semitones"),
-    (r"^(?:present|sounding) with note (\d+) above$", r"notes heard beside the one \1 semitones above"),
-    (r"\b(\d+) above\b", r"\1 semitones above"),
+def _interval(semitones: str | int) -> str:
+    return f"a {INTERVALS[int(semitones) % 12]}"
+
+
+_WORDS: tuple[tuple[str, str | Callable[[re.Match[str]], str]], ...] = (
+    (r"^step of (\d+)$", lambda m: f"moves up by {_interval(m[1])} or down by {_interval(-int(m[1]))}"),
+    (r"^(?:present|sounding) with note (\d+) above$", lambda m: f"notes heard beside the one {_interval(m[1])} above"),
+    (r"\b(\d+) above\b", lambda m: f"{_interval(m[1])} above"),
     (r"^(first|second|last|lowest|highest)$", r"the \1 note"),
     (r"^((?:first|last) (?:three|four|eight))$", r"the \1 notes"),
     (r"^((?:first|second|third|fourth) quarter)$", r"the \1"),
@@ -154,7 +159,7 @@ def channel_scales(channels: npt.NDArray[np.float32], known: ChannelSet, single_
 
 
 def in_words(name: str) -> str:
-    """Write the name of a channel as it stands in a sentence: ``step of 7`` is moves up by 7 semitones."""
+    """Write the name of a channel as it stands in a sentence: ``step of 7`` is moves up by a fifth."""
     before, colon, own = name.rpartition(": ")
     for pattern, words in _WORDS:
         own = re.sub(pattern, words, own)

@@ -15,7 +15,7 @@ from threadpoolctl import threadpool_limits
 from keybench.corpora.audits import LOOK
 from keybench.errors import RunError
 from keybench.files import write_atomically
-from keybench.key import MODES, N_MODES, NO_MODE, RELATIONS, mode_in_text, relation
+from keybench.key import INTERVALS, MODES, N_MODES, NO_MODE, RELATIONS, mode_in_text, relation
 from keybench.report.aims import AimMet, judge_aim
 from keybench.report.figures import reliability_svg
 from keybench.report.recommend import WHAT, Recommendation, recommend
@@ -249,19 +249,13 @@ def confusion(answers: Answers) -> list[dict[str, Any]]:
     return out
 
 
-INTERVALS = (
-    "none: right", "semitone", "whole tone", "minor third", "major third", "fourth", "tritone", "fifth", "minor sixth",
-    "major sixth", "minor seventh", "major seventh",
-)  # fmt: skip
-"""Names of how far one home note lies above another, by semitones."""
-
 
 def home_offsets(answers: Answers) -> list[tuple[str, int]]:
     """Count answers by how far above the labelled home note, or another acceptable one, the answered one lies."""
     answered = answers.select(answers.predicted >= 0)
     above = (answered.predicted - answered.tonic) % 12
     above[answered.home() > 0] = 0
-    return list(zip(INTERVALS, np.bincount(above, minlength=12).tolist(), strict=True))
+    return list(zip(("none: right", *INTERVALS[1:]), np.bincount(above, minlength=12).tolist(), strict=True))
 
 
 def ranking_columns(scores: dict[str, dict[str, Estimate]], labels: str) -> list[tuple[str, str, str]]:

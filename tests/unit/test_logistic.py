@@ -343,7 +343,7 @@ def test_moving_the_training_tunes_changes_nothing_learnt(fitted):
 
 def _with(fitted, decision, **learnt):
     copy = TiedLogistic(decision=decision)
-    for name in ("weights_", "bias_", "scale_", "log_modes_", "sharpness_", "flattening_"):
+    for name in ("weights_", "bias_", "scale_", "log_modes_", "sharpness_", "flattening_", "taught_"):
         setattr(copy, name, learnt.get(name, getattr(fitted, name)))
     return copy
 
@@ -440,13 +440,13 @@ def test_the_answer_is_explained_by_channels(fitted, others):
 @pytest.mark.parametrize(
     ("name", "words"),
     [
-        ("step of 7", "moves up by 7 semitones"),
-        ("present with note 6 above", "notes heard beside the one 6 semitones above"),
+        ("step of 7", "moves up by a fifth or down by a fourth"),
+        ("present with note 6 above", "notes heard beside the one a tritone above"),
         ("last", "the last note"),
         ("last three", "the last three notes"),
         ("bass line: first", "bass line: the first note"),
         ("recording: major chord 5 above a minor one a bar ago",
-         "recording: major chord 5 semitones above a minor one a bar ago"),
+         "recording: major chord a fourth above a minor one a bar ago"),
         ("final sonority", "final sonority"),
     ],
 )  # fmt: skip

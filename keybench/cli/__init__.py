@@ -56,6 +56,7 @@ main.add_command(models)
 @click.option("--jobs", type=click.IntRange(min=1), default=None, help="Tasks at a time  [default: all cores]")
 @click.option("--limit", type=click.IntRange(min=1), default=None, help="Use only about N pieces: a trial.")
 @click.option("--resume", is_flag=True, help="Go on with an interrupted run in the same directory.")
+@click.option("--costs", "with_costs", is_flag=True, help="Also measure memory, size, and what a start takes.")
 @click.option("--quiet", is_flag=True, help="No progress bars.")
 def run(
     experiment: str,
@@ -64,12 +65,14 @@ def run(
     jobs: int | None,
     limit: int | None,
     resume: bool,
+    with_costs: bool,
     quiet: bool,
 ) -> None:
     """Run an experiment file, print a ranked table and write the report.
 
     EXPERIMENT is a TOML file or the name of one that ships with keybench.
     """
+    from keybench import costs
     from keybench.report.build import build
     from keybench.runs.runner import run as run_experiment
     from keybench.runs.spec import experiment_path, read_experiment
@@ -80,6 +83,8 @@ def run(
     with _Bars(quiet) as bars:
         try:
             run_experiment(asked, directory, jobs or cores(), limit, resume, command, bars.steps())
+            if with_costs:
+                costs.measure_run(asked, directory, limit, bars.steps())
         except KeyboardInterrupt:
             bars.close()
             click.echo(

@@ -143,7 +143,7 @@ def _take_over(out: Path, mark: str, resume: bool, steps: Steps) -> dict[str, An
     earlier = store.read_run(out)  # refuses a run.json that is not ours before anything there is touched
     if not resume:
         store.remove_parts(out)
-        for name in (store.PREDICTIONS, store.SCORES, "report.md", "index.html"):
+        for name in (store.PREDICTIONS, store.SCORES, store.COSTS, "report.md", "index.html"):
             (out / name).unlink(missing_ok=True)
         return None
     if earlier.get("fingerprint") != mark:
@@ -164,7 +164,7 @@ def _run_task(experiment: Experiment, material: Material, part: Callable[..., Pa
     fit_error = ""
     model = task.specs[0].make()
     try:
-        _teach(model, experiment, material, task)
+        teach(model, experiment, material, split, task.fit_view)
         fitted = model
     except (Exception, SystemExit) as error:  # whatever a method throws is its own failure
         fit_error = f"fit: {_one_line(error)}"
@@ -187,13 +187,13 @@ def _run_task(experiment: Experiment, material: Material, part: Callable[..., Pa
     return len(task.parts)
 
 
-def _teach(model: KeyEstimator, experiment: Experiment, material: Material, task: _Task) -> None:
+def teach(model: KeyEstimator, experiment: Experiment, material: Material, split: Split, fit_view: str) -> None:
     """Fit a method on the training pieces and their truths or, for keys over time, their labelled stretches."""
-    train, heard = task.split.train, material.heard[task.fit_view]
+    train, heard = split.train, material.heard[fit_view]
     music: Any = heard.music[train]  # of whichever kind the method takes
     groups = material.groups[train]
     if experiment.task == "key":
-        model.fit(music, material.truth[task.fit_view][train], groups=groups)
+        model.fit(music, material.truth[fit_view][train], groups=groups)
     else:
         model.fit_sections(music, material.corpus.spans[train].transpose(heard.shift[train]), groups=groups)
 

@@ -25,6 +25,7 @@ from keybench.key import N_KEYS
 
 SCHEMA = 3
 PREDICTIONS, RUN, SCORES, PARTS = "predictions.parquet", "run.json", "scores.json", "parts"
+COSTS = "costs.json"
 
 SECTIONS = pa.list_(pa.struct([("start", pa.float64()), ("end", pa.float64()), ("keys", pa.string())]))
 

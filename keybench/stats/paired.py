@@ -22,7 +22,7 @@ class Difference:
     ----------
     value, low, high : float
     p : float
-        Two-sided: the larger of the bootstrap's over groups and of McNemar's.
+        Two-sided: the larger of Student's, whose standard error is the bootstrap's over groups, and of McNemar's.
     p_mcnemar : float
         Exact McNemar test on the pieces that only one of the two gets right (McNemar 1947; of shares of the time, the
         sign test); takes pieces as independent, so it alone would decide too easily.
@@ -43,15 +43,11 @@ def paired_difference(a: FloatArray, b: FloatArray, bootstrap: GroupBootstrap) -
     """Compare two methods' right answers (0 or 1, or shares of the time), piece by piece."""
     if len(a) == 0:
         raise ValueError("no pieces to compare; accepted: at least one")
-    sums = bootstrap.totals(np.column_stack([a - b, np.ones(len(a))]))
-    means = sums[:, 0] / sums[:, 1]
-    low, high = np.percentile(means, [2.5, 97.5])
-    tail = min((means <= 0).sum(), (means >= 0).sum())
-    p = min(1.0, 2.0 * (tail + 1) / (len(means) + 1))
+    e, p = bootstrap.difference(a, b)
     only_a, only_b = int((a > b).sum()), int((b > a).sum())
     p_mcnemar = float(binomtest(only_a, only_a + only_b).pvalue) if only_a + only_b else 1.0
-    p = max(p, p_mcnemar)  # a few pieces that all agree resample to certainty; the exact test does not
-    return Difference(float((a - b).mean()), float(low), float(high), float(p), p_mcnemar, only_a, only_b)
+    p = max(p, p_mcnemar)  # of a few pieces that all agree a standard error knows little; the exact test does
+    return Difference(e.value, e.low, e.high, p, p_mcnemar, only_a, only_b)
 
 
 def holm(p: Sequence[float]) -> FloatArray:

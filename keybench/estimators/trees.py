@@ -24,6 +24,7 @@ from typing import Any, Self
 
 import numpy as np
 import numpy.typing as npt
+from threadpoolctl import threadpool_limits
 
 from keybench.errors import EstimatorError
 from keybench.estimators.base import (
@@ -222,6 +223,7 @@ class CandidateTrees(KeyEstimator):
         held = inner_folds(len(X), groups, max(self.held_out, 1), self.random_state) == 0
         seen = candidate_features(X)
         self.log_modes_ = log_mode_shares(truth)
+        self._note(X, truth)
         self.home_sharpness_ = self.mode_sharpness_ = 1.0
         if not held.all():
             self._grow(seen[~held], truth[~held])
@@ -250,7 +252,7 @@ class CandidateTrees(KeyEstimator):
             log_mode[:, :, self.modes_] = told + log_softmax(self.mode_sharpness_ * mode)
         silent = X.n_rows == 0  # nothing heard: the mode shares alone
         log_home[silent], log_mode[silent] = 0.0, self.log_modes_
-        return log_softmax((log_home[:, :, None] + log_mode).transpose(0, 2, 1).reshape(len(X), N_KEYS))
+        return self._claim(log_softmax((log_home[:, :, None] + log_mode).transpose(0, 2, 1).reshape(len(X), N_KEYS)), X)
 
     def predict_log_likelihood(self, X: NoteTable) -> FloatArray:
         """Return log-likelihoods of the music in each key, up to a constant for each piece, shape (n, 84)."""
@@ -311,7 +313,9 @@ class CandidateTrees(KeyEstimator):
             early_stopping=False,
             random_state=self.random_state,
         )
-        return plain_trees(model.fit(rows, classes))
+        # One thread: others meet at every split, and where another process has their core the fit takes a hundredfold.
+        with threadpool_limits(limits=1, user_api="openmp"):
+            return plain_trees(model.fit(rows, classes))
 
     def _scores(self, seen: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Scores of the home notes, shape (n, 12), and of `modes_` at each of them, (n, 12, n_modes)."""

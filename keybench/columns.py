@@ -2,7 +2,8 @@
 
 The base of the tables of notes, chroma frames and key spans. A table behaves like a sequence of pieces: ``len``, and
 indexing with a number, a slice, an index array or a mask. A selection remembers the table it came from, so that
-features computed once are sliced rather than recomputed (see `PieceTable.feature`).
+features computed once are sliced rather than recomputed (see `PieceTable.feature`); its rows are taken from there when
+they are first asked for, which for methods that look at features alone is never.
 """
 
 from __future__ import annotations
@@ -10,7 +11,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from typing import Any, ClassVar, Self
+from typing import TYPE_CHECKING, Any, ClassVar, Self
 
 import numpy as np
 import numpy.typing as npt
@@ -82,14 +83,31 @@ class PieceTable:
             picked = np.array([index % len(self)])
         else:
             picked = np.arange(len(self))[rows]
-        lengths = self.n_rows[picked]
-        offsets = offsets_of(lengths)
-        taken = np.repeat(self.offsets[picked] - offsets[:-1], lengths) + np.arange(offsets[-1])
+        if not self.COLUMNS:
+            raise NotImplementedError
+        offsets = offsets_of(self.n_rows[picked])
+        offsets.setflags(write=False)
         root = self if self._root is None else self._root
         origin = picked if self._rows is None else self._rows[picked]
-        return self._with(
-            {name: column[taken] for name, column in self.columns().items()}, offsets, _root=root, _rows=origin
-        )
+        selection = object.__new__(type(self))
+        vars(selection).update({name: value for name, value in vars(self).items() if name not in self.COLUMNS})
+        vars(selection).update(offsets=offsets, _root=root, _rows=origin, _features={})
+        return selection
+
+    if not TYPE_CHECKING:  # a checker would take every attribute for known
+
+        def __getattr__(self, name: str) -> npt.NDArray:
+            """Take the columns of a selection when the first of them is asked for."""
+            known = vars(self)
+            if name not in type(self).COLUMNS or known.get("_root") is None:
+                raise AttributeError(f"{type(self).__name__!r} object has no attribute {name!r}")
+            starts = self._root.offsets[self._rows] - self.offsets[:-1]
+            taken = np.repeat(starts, self.n_rows) + np.arange(self.offsets[-1])
+            for column in self.COLUMNS:
+                values = getattr(self._root, column)[taken]
+                values.setflags(write=False)
+                known[column] = values
+            return known[name]
 
     def detach(self) -> Self:
         """Return the same rows without the link to the table they were selected from (and its computed features)."""

@@ -15,7 +15,6 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from joblib import Parallel, delayed
 from sklearn.base import clone
 from threadpoolctl import threadpool_limits
 
@@ -24,6 +23,7 @@ from keybench.estimators import KeyEstimator
 from keybench.key import KEY_NAMES, N_KEYS, NO_MODE, Key, format_keys, key_at, keys_on, label_name, transpose_tonics
 from keybench.notes import KeySpan
 from keybench.runs import provenance, store
+from keybench.runs.at_once import at_once
 from keybench.runs.material import Material, Split, Steps, prepare
 from keybench.runs.spec import SAME_VIEW, EstimatorSpec, Experiment
 
@@ -109,6 +109,7 @@ def run(
         raise RunError(f"{out}: cannot be written ({error.strerror}); choose another --out") from None
 
     tasks = _tasks(experiment, material.splits)
+    common = _Common(experiment, material)
     order = {view: i for i, view in enumerate(experiment.views)}
 
     def part(spec: EstimatorSpec, view: str, split: Split) -> Path:
@@ -117,10 +118,8 @@ def run(
     todo = [task for task in tasks if not all(store.readable_part(part(*p, task.split)) for p in task.parts)]
     steps.begin("methods x folds", sum(len(task.parts) for task in tasks))
     steps.move(sum(len(task.parts) for task in tasks) - sum(len(task.parts) for task in todo))
-    # Threads, not processes: the work is numpy's, which lets go of the interpreter, and the notes are shared.
     with threadpool_limits(limits=1):
-        work = Parallel(n_jobs=n_jobs, prefer="threads", return_as="generator_unordered")
-        for done in work(delayed(_run_task)(experiment, material, part, task) for task in todo):
+        for done in at_once(lambda task: _run_task(experiment, material, common, part, task), todo, n_jobs):
             steps.move(done)
 
     store.merge_parts(
@@ -157,7 +156,9 @@ def _take_over(out: Path, mark: str, resume: bool, steps: Steps) -> dict[str, An
     return None
 
 
-def _run_task(experiment: Experiment, material: Material, part: Callable[..., Path], task: _Task) -> int:
+def _run_task(
+    experiment: Experiment, material: Material, common: _Common, part: Callable[..., Path], task: _Task
+) -> int:
     """Fit once, answer for every variant in every view, and store one part for each."""
     split = task.split
     fitted: KeyEstimator | None = None
@@ -183,7 +184,7 @@ def _run_task(experiment: Experiment, material: Material, part: Callable[..., Pa
                 log_proba, errors = answer(variant, music)
             seconds = (time.thread_time() - start) / max(n, 1)
         answers = _Answers(log_proba, spans, errors, seconds)
-        _store_part(experiment, material, part(spec, view, split), split, spec, view, answers)
+        _store_part(material, common, part(spec, view, split), split, spec, view, answers)
     return len(task.parts)
 
 
@@ -307,8 +308,8 @@ class _Answers:
 
 
 def _store_part(
-    experiment: Experiment,
     material: Material,
+    common: _Common,
     path: Path,
     split: Split,
     spec: EstimatorSpec,
@@ -322,7 +323,6 @@ def _store_part(
     failed = np.array([bool(error) for error in errors], dtype=bool)
     log_proba = np.where(failed[:, None], np.nan, answers.log_proba)
     predicted = _predicted(log_proba)
-    truth_sections: list[Any] = [None] * n
     sections: list[Any] = [None] * n
     if answers.spans is not None:
         spans = [[] if bad else said for bad, said in zip(failed, answers.spans, strict=True)]
@@ -331,10 +331,38 @@ def _store_part(
             None if bad else [{"start": s.start, "end": s.end, "keys": KEY_NAMES[s.key]} for s in said]
             for bad, said in zip(failed, spans, strict=True)
         ]
-        truth_sections = _true_sections(material, view, test)
+    own = {
+        "estimator": [spec.name] * n,
+        "predicted": predicted,
+        "sections": sections,
+        "seconds": np.full(n, answers.seconds),
+        "error": errors,
+    }
+    store.write_rows(path, common.columns(split, view) | own, log_proba.astype(np.float32))
+
+
+class _Common:
+    """What the rows of all methods have in common in a view and split, worked out once."""
+
+    def __init__(self, experiment: Experiment, material: Material):
+        self._experiment, self._material = experiment, material
+        self._made: dict[tuple[str, int], dict[str, Any]] = {}
+
+    def columns(self, split: Split, view: str) -> dict[str, Any]:
+        """Return the columns that say nothing of a method."""
+        key = (view, split.number)
+        if key not in self._made:
+            made = _columns_of_pieces(self._experiment, self._material, split, view)
+            self._made[key] = {name: store.as_column(name, values) for name, values in made.items()}
+        return self._made[key]
+
+
+def _columns_of_pieces(experiment: Experiment, material: Material, split: Split, view: str) -> dict[str, Any]:
+    corpus, test, n = material.corpus, split.test, len(split.test)
     tonic = transpose_tonics(corpus.tonic[test], material.heard[view].shift[test])
     n_notes, n_pitch_classes = material.heard[view].sizes
-    columns = {
+    over_time = experiment.task == "sections"
+    return {
         "experiment": [experiment.name] * n,
         "corpus": corpus.corpus[test],
         "headline": material.headline[test],
@@ -342,8 +370,7 @@ def _store_part(
         "fitted_on": [split.fitted_on] * n,
         "labels": [experiment.labels] * n,
         "fold": np.full(n, split.number, dtype=np.int16),
-        "estimator": [spec.name] * n,
-        "piece": pieces,
+        "piece": corpus.pieces[test],
         "group": material.groups[test].astype(np.int32),
         "strata": [list(corpus.strata[i]) for i in test],
         "n_notes": n_notes[test].astype(np.int32),
@@ -351,13 +378,8 @@ def _store_part(
         "n_keys": corpus.n_local_keys[test].astype(np.int16),
         "label": [label_name(int(t), int(m)) for t, m in zip(tonic, corpus.mode[test], strict=True)],
         "truth": _in_words(material.truth[view][test]),
-        "predicted": predicted,
-        "truth_sections": truth_sections,
-        "sections": sections,
-        "seconds": np.full(n, answers.seconds),
-        "error": errors,
+        "truth_sections": _true_sections(material, view, test) if over_time else [None] * n,
     }
-    store.write_rows(path, columns, log_proba.astype(np.float32))
 
 
 def _longest(spans: list[KeySpan]) -> str | None:

@@ -248,7 +248,7 @@ def test_an_interrupted_run_resumes_and_loses_nothing_finished(keybench, write_e
     resumed = []
     monkeypatch.setattr(runner, "_run_task", lambda *a: (resumed.append(a), real(*a))[1])
     kept = [pd.read_parquet(part) for part in parts]
-    result = keybench("run", path, "--out", out, "--quiet", "--resume")
+    result = keybench("run", path, "--out", out, "--quiet", "--jobs", "1", "--resume")
     assert result.exit_code == 0, result.output
     assert len(resumed) == 9 - 4
     rows = pq.read_table(out / "predictions.parquet").to_pandas()

@@ -3,6 +3,7 @@
 Expected values come from plain lists, one per piece, handled by Python alone.
 """
 
+import copy
 import threading
 
 import numpy as np
@@ -283,3 +284,16 @@ def test_a_feature_that_looks_at_other_pieces_is_refused(function):
         table.feature(function)
     with pytest.raises(NotesError, match="depends on other pieces"):
         table[[0, 1]].feature(function)
+
+
+@every_kind
+def test_a_selection_takes_rows_only_when_they_are_asked_for(make):
+    table = make([(0, 2), (1, 0), (2, 3), (3, 1)])
+    chosen = table[[2, 3]][[0]]
+    assert chosen.feature(summary).tolist() == summary(table)[[2]].tolist()
+    assert not set(table.COLUMNS) & set(vars(chosen))
+    copied = copy.deepcopy(chosen)
+    assert as_lists(copied) == as_lists(chosen) == [as_lists(table)[2]]
+    assert set(table.COLUMNS) <= set(vars(chosen))
+    with pytest.raises(AttributeError, match="loudness"):
+        _ = chosen.loudness

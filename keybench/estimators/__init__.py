@@ -12,6 +12,7 @@ from keybench.estimators.anytime import Anytime
 from keybench.estimators.base import Entry, KeyEstimator, Tags
 from keybench.estimators.baselines import BestFittingScale, MostCommonKey
 from keybench.estimators.calibrated import Calibrated
+from keybench.estimators.committee import Committee
 from keybench.estimators.ensemble import Stacked
 from keybench.estimators.hmm import KeyHMM
 from keybench.estimators.home_and_scale import HomeAndScale
@@ -251,4 +252,9 @@ register(Entry(
     "structured", StructuredKeys,
     "Follows the key beat by beat by what sounds around each beat, with the moves between keys learnt together.",
     "Lafferty, McCallum & Pereira 2001; Wolpert 1992; the features: this project", 6,
+))  # fmt: skip
+register(Entry(
+    "committee", Committee,
+    "Averages what the HMM and the structured model say of each beat, and of the whole.",
+    "Genest & Zidek 1986 for the mean of logarithms; the members: this project", 7,
 ))  # fmt: skip

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
 from typing import Any, Self
 
 import numpy as np
@@ -25,6 +26,7 @@ from keybench.errors import EstimatorError
 from keybench.estimators.base import FloatArray, ScoringEstimator, Tags, as_notes, log_softmax, spans_of_steps
 from keybench.estimators.chain import expand_transitions, forward_backward, tie_transitions, viterbi
 from keybench.estimators.features import beats, edge_note, extent, pitch_classes
+from keybench.estimators.follow import Followed, over_keys
 from keybench.estimators.profile_data import PROFILES
 from keybench.key import KEY_NAMES, MAJOR, MINOR, N_KEYS, N_MODES, NO_MODE, SCALES
 from keybench.notes import KeySpan, NoteTable
@@ -38,6 +40,8 @@ WHOLE = ("weighed", "occupancy", "path")
 
 SETS = ((np.arange(4096)[:, None] >> np.arange(12)) & 1).astype(float)
 """(4096, 12) which pitch classes each set holds: bit p of a set's number is pitch class p."""
+
+_SIX = SETS[:64, :6]  # the same for six of the pitch classes
 
 _REACHES = (2.0, 6.0, 16.0, 40.0, 100.0)  # steps up to which the notes count in full, from which training chooses
 _REACH = 16.0  # where pieces have one key each, there are no moves to weigh against
@@ -92,11 +96,16 @@ class Steps:
         """Piece of each step, shape (n_steps,)."""
         return np.repeat(np.arange(len(self.lengths)), self.lengths)
 
-    def of(self, pieces: IntArray) -> Steps:
-        """Return the steps of some pieces."""
+    def rows_of(self, pieces: IntArray) -> IntArray:
+        """Return the steps of some pieces, one piece after the other, shape (n_steps_of_them,)."""
         lengths = self.lengths[pieces]
         offsets = offsets_of(lengths)
-        rows = np.repeat(self.offsets[:-1][pieces] - offsets[:-1], lengths) + np.arange(offsets[-1])
+        rows: IntArray = np.repeat(self.offsets[:-1][pieces] - offsets[:-1], lengths) + np.arange(offsets[-1])
+        return rows
+
+    def of(self, pieces: IntArray) -> Steps:
+        """Return the steps of some pieces."""
+        rows, offsets = self.rows_of(pieces), offsets_of(self.lengths[pieces])
         return Steps(
             self.sets[rows], self.bass[rows], offsets, self.begins[rows], self.first[pieces], self.last[pieces]
         )
@@ -120,7 +129,7 @@ def steps(table: NoteTable) -> Steps:
     begin, end = extent(table)
     beat = beats(table)
     beat = np.where(np.isnan(beat), 1.0, np.maximum(beat, (end - begin) / np.maximum(4 * table.n_notes, 1)))
-    beat = np.where(end - begin < _SHORT * beat, beat / 2, beat)
+    beat = np.where(end - begin < _SHORT * beat * (1.0 - 1e-6), beat / 2, beat)  # a hair: tempo moves the last digit
     # A note just before a line of the grid by rounding belongs after it, one that ends just after it ended there.
     place = np.floor((onset - begin[piece]) / beat[piece] + 1e-6)
     until = np.ceil((onset + table.duration - begin[piece]) / beat[piece] - 1e-6)
@@ -183,18 +192,20 @@ def learn_chords(counts: FloatArray, n_chords: int, rounds: int = _CHORD_ROUNDS)
     log_shares : array, shape (n_chords,)
     presence : array, shape (n_chords, 12)
     """
-    used = np.flatnonzero(counts)
-    sets, weight = SETS[used], counts[used]
-    average = (weight @ sets + 0.5) / (weight.sum() + 1.0)
+    average = (counts @ SETS + 0.5) / (counts.sum() + 1.0)
     # Seeded, so that two fits on the same pieces are alike.
     presence = np.clip(average * np.random.default_rng(0).uniform(0.3, 1.7, (n_chords, 12)), 0.01, 0.95)
     log_shares = np.full(n_chords, -np.log(n_chords))
     for _ in range(rounds):
-        each = np.log(presence) @ sets.T + np.log1p(-presence) @ (1.0 - sets.T) + log_shares[:, None]
-        each = np.exp(each - each.max(axis=0))
-        each *= weight / each.sum(axis=0)
+        # Pitch classes are independent: what a set says is what its first six say times what its last six say.
+        first, last = (
+            np.exp(np.log(six) @ _SIX.T + np.log1p(-six) @ (1.0 - _SIX.T)) for six in (presence[:, :6], presence[:, 6:])
+        )
+        last *= np.exp(log_shares)[:, None]
+        each = (last[:, :, None] * first[:, None, :]).reshape(n_chords, len(SETS))
+        each *= counts / each.sum(axis=0)
         n = each.sum(axis=1)
-        presence = np.clip((each @ sets + average) / (n[:, None] + 1.0), 1e-4, 1.0 - 1e-4)
+        presence = np.clip((each @ SETS + average) / (n[:, None] + 1.0), 1e-4, 1.0 - 1e-4)
         log_shares = np.log((n + 1.0) / (n.sum() + n_chords))
     return log_shares, presence
 
@@ -329,7 +340,7 @@ class KeyHMM(ScoringEstimator):
     def _learn_sections(self, heard: Steps, spans: SpanTable, truth: npt.NDArray[np.bool_]) -> None:
         share = self._learn_modes(truth, spans)
         label = self._states_of_steps(heard, spans)
-        self._learn_notes(heard, lambda state: (label == state).astype(float))
+        self._learn_notes(heard, lambda state: _where(label == state))
         self._learn_edges(heard, share)
         even = self._even_moves()
         if not self.learn_moves:
@@ -382,12 +393,19 @@ class KeyHMM(ScoringEstimator):
         return share
 
     def _learn_from_shares(self, heard: Steps, share: FloatArray) -> None:
-        piece, flat = heard.piece, share.reshape(len(share), -1)
-        self._learn_notes(heard, lambda state: flat[piece, state])
+        flat, lengths = share.reshape(len(share), -1), heard.lengths
+
+        def counted(state: int) -> tuple[IntArray, FloatArray]:
+            pieces = np.flatnonzero(flat[:, state])
+            return heard.rows_of(pieces), np.repeat(flat[pieces, state], lengths[pieces])
+
+        self._learn_notes(heard, counted)
         self._learn_edges(heard, share)
 
-    def _learn_notes(self, heard: Steps, weight: Callable[[int], FloatArray], published: bool = True) -> None:
-        """Learn what each mode shows, given how much each step counts for a state.
+    def _learn_notes(
+        self, heard: Steps, counted: Callable[[int], tuple[IntArray, FloatArray]], published: bool = True
+    ) -> None:
+        """Learn what each mode shows, given which steps count for a state, and how much.
 
         A published profile stays as it is unless `published` is false.
         """
@@ -396,12 +414,12 @@ class KeyHMM(ScoringEstimator):
         before = heard.bass_before
         for state in range(12 * n_modes):
             mode, tonic = divmod(state, 12)
-            w = weight(state)
-            rows = np.flatnonzero(w)
-            sets[mode] += np.bincount(rotate(heard.sets[rows], tonic), w[rows], 4096)
-            rows = rows[before[rows] >= 0]
+            rows, weight = counted(state)
+            sets[mode] += np.bincount(rotate(heard.sets[rows], tonic), weight, 4096)
+            preceded = before[rows] >= 0
+            rows, weight = rows[preceded], weight[preceded]
             cell = 12 * ((before[rows] - tonic) % 12) + (heard.bass[rows] - tonic) % 12
-            moves[mode] += np.bincount(cell, w[rows], 144).reshape(12, 12)
+            moves[mode] += np.bincount(cell, weight, 144).reshape(12, 12)
         pooled = moves.sum(axis=1, keepdims=True) + 0.5
         moves += _BASS_PRIOR * pooled / pooled.sum(axis=2, keepdims=True)
         self.log_bass_ = np.log(moves / moves.sum(axis=2, keepdims=True))
@@ -438,7 +456,7 @@ class KeyHMM(ScoringEstimator):
         for _ in range(self.em_steps):
             counts = np.zeros_like(self.log_moves_)
             gamma = self._posteriors(heard, self._emissions(heard), counts)
-            self._learn_notes(heard, gamma.T.__getitem__, published=False)
+            self._learn_notes(heard, partial(_counted_by, gamma), published=False)
             counts += _POOLED_MOVES * np.exp(self.log_moves_)
             self.log_moves_ = np.log(_shares_of_moves(counts))
 
@@ -551,22 +569,29 @@ class KeyHMM(ScoringEstimator):
 
     def _chains(
         self, heard: Steps, emission: FloatArray
-    ) -> Iterator[tuple[int, IntArray, FloatArray, IntArray, FloatArray]]:
+    ) -> Iterator[tuple[int, IntArray | slice, FloatArray, IntArray, FloatArray]]:
         """Pieces that share their moves: the class, their steps, emissions, offsets and the moves."""
-        offsets, lengths = heard.offsets, heard.lengths
+        lengths = heard.lengths
         of = self._class_of(lengths)
-        for number in np.unique(of[lengths > 0]):
+        numbers = np.unique(of[lengths > 0])
+        for number in numbers:
+            moves = expand_transitions(self.log_moves_[number])
+            if len(numbers) == 1:  # all steps as they stand, which are many to copy
+                yield int(number), slice(None), emission, heard.offsets, moves
+                continue
             pieces = np.flatnonzero((of == number) & (lengths > 0))
-            own = offsets_of(lengths[pieces])
-            rows = np.repeat(offsets[:-1][pieces] - own[:-1], lengths[pieces]) + np.arange(own[-1])
-            yield int(number), rows, emission[rows], own, expand_transitions(self.log_moves_[number])
+            rows = heard.rows_of(pieces)
+            yield int(number), rows, emission[rows], offsets_of(lengths[pieces]), moves
 
     def _posteriors(self, heard: Steps, emission: FloatArray, counts: FloatArray | None = None) -> FloatArray:
         """Probability of each state at each step; expected moves of each class are added to `counts`."""
         gamma = np.empty((len(heard.sets), 12 * len(self.modes_)))
         for number, rows, score, own, moves in self._chains(heard, emission):
             found = forward_backward(score, own, self._initial(), moves, transitions=counts is not None)
-            gamma[rows] = found.gamma
+            if isinstance(rows, slice) and found.gamma is not None:
+                gamma = found.gamma
+            else:
+                gamma[rows] = found.gamma
             if counts is not None and found.transitions is not None:
                 counts[number] += tie_transitions(found.transitions)
         return gamma
@@ -653,6 +678,13 @@ class KeyHMM(ScoringEstimator):
         key = 12 * self.modes_[state // 12] + state % 12
         return spans_of_steps(key, heard.begins, heard.offsets, extent(X)[1])
 
+    def follow(self, X: NoteTable) -> Followed:
+        """Return log-probabilities of the keys at each step, given the whole piece."""
+        self._check_fitted()
+        heard = steps(as_notes(X))
+        gamma = self._posteriors(heard, self._emissions(heard))
+        return Followed(heard.offsets, heard.begins, over_keys(np.log(np.maximum(gamma, 1e-300)), self.modes_))
+
     def _reasons(self, X: NoteTable) -> list[str]:
         heard = steps(X)
         if not len(heard.sets):
@@ -672,6 +704,17 @@ class KeyHMM(ScoringEstimator):
         else:
             words.append("It does not move to another key.")
         return words
+
+
+def _where(weight: npt.NDArray[Any]) -> tuple[IntArray, FloatArray]:
+    """Return the steps that count, and how much."""
+    rows = np.flatnonzero(weight)
+    return rows, weight[rows].astype(float)
+
+
+def _counted_by(gamma: FloatArray, state: int) -> tuple[IntArray, FloatArray]:
+    """Return the steps that may be in a state, and with what probability."""
+    return _where(gamma[:, state])
 
 
 def _longest_key(spans: SpanTable) -> npt.NDArray[np.bool_]:

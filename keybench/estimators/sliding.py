@@ -16,7 +16,10 @@ from keybench.columns import offsets_of
 from keybench.errors import EstimatorError
 from keybench.estimators.base import FloatArray, KeyEstimator, Tags, as_notes, spans_of_steps
 from keybench.estimators.features import beats, extent
+from keybench.estimators.follow import Followed
 from keybench.estimators.stretches import stretches
+from keybench.estimators.taught import Taught
+from keybench.key import N_KEYS
 from keybench.notes import KeySpan, NoteTable
 from keybench.spans import SpanTable
 
@@ -92,36 +95,43 @@ class SlidingWindow(KeyEstimator):
         self._check_fitted()
         return self.base_.predict_log_proba(as_notes(X))
 
+    @property
+    def _taught(self) -> Taught | None:
+        return self.base_._taught
+
     def segment(self, X: NoteTable) -> list[list[KeySpan]]:
         """Return the keys of each piece over time."""
+        X = as_notes(X)
+        heard = self.follow(X)
+        paths = [best_path(heard.log_proba[a:b], self.change) for a, b in pairwise(heard.offsets)]
+        best = np.concatenate(paths) if paths else np.zeros(0, dtype=np.int64)
+        return spans_of_steps(best, heard.begins, heard.offsets, extent(X)[1])
+
+    def follow(self, X: NoteTable) -> Followed:
+        """Return the method's answer to the window around each hop."""
         self._check_fitted()
         X = as_notes(X)
         start, end = extent(X)
         beat = _beats(X, end - start)
-        out: list[list[KeySpan]] = []
+        n_windows = np.maximum(np.ceil((end - start) / (self.hop * beat) - _HAIR).astype(np.int64), 1)
+        offsets = offsets_of(n_windows)
+        piece = np.repeat(np.arange(len(X)), n_windows)
+        begins = start[piece] + (np.arange(len(piece)) - offsets[piece]) * (self.hop * beat)[piece]
+        opens, width = begins + (0.5 * (self.hop - self.width) * beat)[piece], (self.width * beat)[piece]
+        log_proba = np.empty((len(piece), N_KEYS))
         first = 0
         load = np.cumsum(X.n_notes) * np.ceil(self.width / self.hop)
         while first < len(X):
             # As many pieces as make a batch, at least one.
             before = load[first - 1] if first else 0.0
             last = max(first + 1, int(np.searchsorted(load, before + _BATCH_NOTES, side="right")))
-            rows = np.arange(first, last)
-            out += self._segment(X[rows].detach(), start[rows], end[rows], beat[rows])
+            own = slice(offsets[first], offsets[last])
+            windows = _windows(
+                X[np.arange(first, last)].detach(), offsets[first : last + 1] - offsets[first], opens[own], width[own]
+            )
+            log_proba[own] = self.base_.predict_log_proba(windows)
             first = last
-        return out
-
-    def _segment(self, X: NoteTable, start: FloatArray, end: FloatArray, beat: FloatArray) -> list[list[KeySpan]]:
-        n_windows = np.maximum(np.ceil((end - start) / (self.hop * beat) - _HAIR).astype(np.int64), 1)
-        offsets = offsets_of(n_windows)
-        piece = np.repeat(np.arange(len(X)), n_windows)
-        place = np.arange(len(piece)) - offsets[piece]
-        begins = start[piece] + place * (self.hop * beat)[piece]
-        windows = _windows(
-            X, offsets, begins + (0.5 * (self.hop - self.width) * beat)[piece], (self.width * beat)[piece]
-        )
-        log_proba = self.base_.predict_log_proba(windows)
-        best = np.concatenate([best_path(log_proba[a:b], self.change) for a, b in pairwise(offsets)])
-        return spans_of_steps(best, begins, offsets, end)
+        return Followed(offsets, begins, log_proba)
 
 
 def _beats(X: NoteTable, length: FloatArray) -> FloatArray:

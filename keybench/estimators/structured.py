@@ -13,6 +13,7 @@ own.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any, Self
@@ -39,6 +40,7 @@ from keybench.estimators.beat_features import CHANNELS, CHORDS, BeatTable, Desig
 from keybench.estimators.chain import Posteriors, expand_transitions, forward_backward, tie_transitions
 from keybench.estimators.channels import channel_set
 from keybench.estimators.features import extent
+from keybench.estimators.follow import Followed, over_keys
 from keybench.estimators.inner import inner_folds
 from keybench.estimators.logistic import correlate, correlate_gradient, to_blocks
 from keybench.key import N_KEYS, N_MODES, NO_MODE
@@ -367,6 +369,7 @@ class StructuredKeys(KeyEstimator):
         truth = as_truth(y, len(X))
         check_groups(groups, len(X))
         share = truth / truth.sum(axis=1, keepdims=True)
+        self._note(X, truth)
         self._learn_modes(share)
         self.modes_ = [int(m) for m in np.flatnonzero(truth.reshape(-1, N_MODES, 12).any(axis=(0, 2)))]
         states = truth.reshape(-1, N_MODES, 12)[:, self.modes_].reshape(len(X), -1)
@@ -402,6 +405,10 @@ class StructuredKeys(KeyEstimator):
         ]
         states = np.array([home_truth(truth) for truth in per_beat])
         share = np.zeros((len(X), N_MODES, 12))
+        named_modes = self.modes_ if len(named) else np.arange(N_MODES)
+        accepted = np.zeros(share.shape, dtype=bool)
+        accepted[:, named_modes] = states.reshape(len(X), -1, 12)
+        self._note(X, accepted.reshape(len(X), N_KEYS))
         share[:, self.modes_] = (states / states.sum(axis=1, keepdims=True)).reshape(len(X), -1, 12)
         self._learn_modes(share.reshape(len(X), N_KEYS))
         home = self._learn(heard, per_beat, states, groups, np.arange(len(X)))
@@ -548,7 +555,7 @@ class StructuredKeys(KeyEstimator):
         out = np.full((len(X), N_MODES, 12), np.log(FLOOR))
         unnamed = N_KEYS - scores.shape[1]
         out[:, self.modes_] = (log_softmax(scores) + np.log1p(-FLOOR * unnamed)).reshape(len(X), len(self.modes_), 12)
-        return out.reshape(len(X), N_KEYS)
+        return self._claim(out.reshape(len(X), N_KEYS), X)
 
     def segment(self, X: NoteTable) -> list[list[KeySpan]]:
         """Return the keys of each piece over time: in each beat the most probable one, neighbours of a key joined."""
@@ -556,16 +563,35 @@ class StructuredKeys(KeyEstimator):
         X = as_notes(X)
         heard = _hear(X)
         beats = heard.beats
-        keys = [np.zeros(n, dtype=np.int64) for n in beats.n_beats]
+        keys = np.zeros(int(beats.offsets[-1]), dtype=np.int64)
         of_state = (12 * np.array(self.modes_)[:, None] + np.arange(12)).ravel()
-        for batch in self._batches(beats.n_beats):
-            for i, log_proba in zip(batch, self._log_posteriors(beats, batch, self._home(heard, batch)), strict=True):
-                keys[i] = of_state[np.round(log_proba, 4).argmax(axis=1)]
-        begins = [beats.start[i] + np.arange(n) * beats.beat[i] for i, n in enumerate(beats.n_beats)]
-        none: list[npt.NDArray] = [np.zeros(0)]
-        return spans_of_steps(
-            np.concatenate(keys or none).astype(np.int64), np.concatenate(begins or none), beats.offsets, extent(X)[1]
-        )
+        for i, log_proba in self._over_time(heard):
+            keys[beats.offsets[i] : beats.offsets[i + 1]] = of_state[np.round(log_proba, 4).argmax(axis=1)]
+        return spans_of_steps(keys, _begins(beats), beats.offsets, extent(X)[1])
+
+    def follow(self, X: NoteTable) -> Followed:
+        """Return log-probabilities of the keys at each beat."""
+        self._check_fitted()
+        heard = _hear(as_notes(X))
+        beats = heard.beats
+        out = np.zeros((int(beats.offsets[-1]), N_KEYS))
+        for i, log_proba in self._over_time(heard):
+            out[beats.offsets[i] : beats.offsets[i + 1]] = over_keys(log_proba, self.modes_)
+        return Followed(beats.offsets, _begins(beats), out)
+
+    def _over_time(self, heard: _Heard) -> Iterator[tuple[int, FloatArray]]:
+        """Pieces that have beats, each with the log-probabilities of the states at its beats."""
+        for batch in self._batches(heard.beats.n_beats):
+            answers = self._log_posteriors(heard.beats, batch, self._home(heard, batch))
+            yield from zip(map(int, batch), answers, strict=True)
+
+
+def _begins(beats: BeatTable) -> FloatArray:
+    """When each beat begins, shape (n_beats,)."""
+    piece = np.repeat(np.arange(len(beats.n_beats)), beats.n_beats)
+    place = np.arange(int(beats.offsets[-1])) - beats.offsets[piece]
+    begins: FloatArray = beats.start[piece] + place * beats.beat[piece]
+    return begins
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,6 @@ from typing import Any
 
 import jinja2
 import numpy as np
-from markupsafe import Markup
 from threadpoolctl import threadpool_limits
 
 from keybench.corpora.audits import LOOK
@@ -19,11 +18,13 @@ from keybench.key import INTERVALS, MODES, N_MODES, NO_MODE, RELATIONS, mode_in_
 from keybench.report.aims import AimMet, judge_aim
 from keybench.report.figures import reliability_svg
 from keybench.report.recommend import WHAT, Recommendation, recommend
+from keybench.report.wrong_time import KINDS, WrongTimes, wrong_times
 from keybench.runs import store
 from keybench.runs.spec import Needs
 from keybench.scores import calibration, causes, risk, table
 from keybench.scores.sections import BOUNDARY_TOLERANCE
 from keybench.scores.table import ALL, Answers, Condition
+from keybench.scores.wrong_time import SITUATIONS
 from keybench.stats.intervals import Estimate, GroupBootstrap
 
 Scores = dict[str, dict[str, dict[str, Estimate]]]
@@ -71,6 +72,8 @@ class Report:
         How near the methods come to what the experiment sets out to reach.
     causes : Causes
         What is the matter with the pieces that the method with the most right answers gets wrong.
+    wrong_times : list of WrongTimes
+        Where the key moves: what is wrong with the time that this method, and the nearest to each aim, gets wrong.
     contaminated : dict of str to list of str
         Methods that were made from music of this experiment, with the corpora.
     failures : list of (str, str, int, list of str)
@@ -94,6 +97,7 @@ class Report:
     abstention: list[Abstention]
     aims: list[AimMet]
     causes: Causes
+    wrong_times: list[WrongTimes]
     contaminated: dict[str, list[str]]
     failures: list[tuple[str, str, int, list[str]]]
 
@@ -140,6 +144,9 @@ def derive(out: Path) -> Report:
     )
     ranking = sorted(by_method, key=lambda name: -scores[ALL][name]["exact"].value)
     shown = _panels(recommendation, ranking)
+    aims = [_judge(aim, conditions) for aim in experiment["aims"]]
+    of_aims = zip(experiment["aims"], aims, strict=True)
+    nearest = [(met.method, aim["corpus"]) for aim, met in of_aims if aim["view"] == condition.view]
     return Report(
         run=run,
         split=SPLIT_WORDS[experiment["split_by"]].format(**experiment),
@@ -156,8 +163,9 @@ def derive(out: Path) -> Report:
         offsets=home_offsets(by_method[recommendation.nearest]),
         reliability=[(name, _reliability(by_method[name], labels)) for name in shown],
         abstention=[abstention(name, by_method[name], labels) for name in shown if by_method[name].over_time is None],
-        aims=[_judge(aim, conditions) for aim in experiment["aims"]],
+        aims=aims,
         causes=why_wrong(ranking[0], by_method[ranking[0]], labels),
+        wrong_times=wrong_times([(ranking[0], ALL), *nearest], by_method, by_condition[condition], labels),
         contaminated=_contaminated(run),
         failures=_failures(by_condition[condition]),
     )
@@ -249,7 +257,6 @@ def confusion(answers: Answers) -> list[dict[str, Any]]:
     return out
 
 
-
 def home_offsets(answers: Answers) -> list[tuple[str, int]]:
     """Count answers by how far above the labelled home note, or another acceptable one, the answered one lies."""
     answered = answers.select(answers.predicted >= 0)
@@ -273,6 +280,7 @@ def ranking_columns(scores: dict[str, dict[str, Estimate]], labels: str) -> list
         *(finer if labels != "tonic" else []),
         ("Log-loss, nats", "log_loss", "number"),
         ("Calibration error", "calibration_error", "percent"),
+        ("of that, by chance", "calibration_floor", "percent"),
         ("Milliseconds a piece", "ms_per_piece", "time"),
     ]
     return [column for column in columns if any(measured[column[1]].n for measured in scores.values())]
@@ -361,7 +369,7 @@ def build(out: Path) -> Report:
 
 def _build(out: Path) -> Report:
     report = derive(out)
-    store.write_json(out / store.SCORES, {"schema": table.SCHEMA, "scores": report.rows})
+    store.write_json(out / store.SCORES, {"schema": table.SCHEMA, "scores": report.rows}, rows="scores")
     environment = _environment()
     counted = [
         m for m in range(N_MODES) if f"recall_{MODES[m]}" in report.scores[ALL][report.ranking[0]]
@@ -378,6 +386,8 @@ def _build(out: Path) -> Report:
         "all_modes": [mode_in_text(m) for m in range(N_MODES)],
         "away": AWAY,
         "relations": RELATIONS,
+        "kinds": KINDS,
+        "situations": SITUATIONS,
         "too_short": causes.TOO_SHORT,
         "stated_risk": STATED_RISK,
         "levels": risk.LEVELS,
@@ -387,7 +397,7 @@ def _build(out: Path) -> Report:
         "min_groups": table.MIN_GROUPS_PER_STRATUM,
         "tolerance": f"{BOUNDARY_TOLERANCE:g}",
         "fits": {condition.fitted_on for condition in report.conditions},
-        "figure": Markup(reliability_svg(report.reliability)),
+        "figure": reliability_svg(report.reliability),
         "rules_of_thumb": _rules_of_thumb(report),
     }
     for name, template in (("report.md", "report.md.j2"), ("index.html", "index.html.j2")):
@@ -425,5 +435,6 @@ def _environment() -> jinja2.Environment:
         thousands=lambda n: f"{n:,}",
         of_100_share=lambda x: "–" if x != x else f"{100 * x:.1f}",
         part=lambda n, of: f"{n / of:.0%}" if of else "–",
+        whole_percent=lambda x: f"{x:.0%}" if x >= 0.0005 else "·",
     )
     return environment

@@ -276,13 +276,14 @@ def _cautions(
         cautions.append(
             f"Of the pieces, {open_mode:,} are labelled with a home note and no mode: there a right home note is right."
         )
-    error = measured["calibration_error"]
-    if error.n and error.value > 0.02:
+    error, chance = measured["calibration_error"], measured["calibration_floor"].value
+    if error.n and error.value > max(0.02, 1.5 * chance):
         way = (
             "surer" if np.nanmean(answers.confidence(labels)) > right[answers.predicted >= 0].mean() else ("less sure")
         )
         cautions.append(
-            f"How sure it says it is: off by {100 * error.value:.1f} points on average (it is {way} than it is right)."
+            f"How sure it says it is: off by {100 * error.value:.1f} points on average (it is {way} than it is right; "
+            f"chance alone would make it {100 * chance:.1f})."
         )
     shares = {name: right[answers.corpus == name].mean() for name in dict.fromkeys(answers.corpus)}
     if len(shares) > 1:

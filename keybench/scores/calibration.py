@@ -46,6 +46,23 @@ def calibration_error(confidence: FloatArray, right: FloatArray, n_bins: int = N
     return float(np.abs(gap).sum() / max(len(confidence), 1))
 
 
+def calibration_floor(confidence: FloatArray, n_bins: int = N_BINS) -> float:
+    """Return the calibration error that chance alone is expected to give a perfectly calibrated method.
+
+    Each answer is taken to be right with just the probability stated, independently of the others; the number right in
+    a bin then differs from the number expected by ``sqrt(2 v / pi)`` on average, with v the variance (the mean absolute
+    deviation of a normal distribution), and by ``2 v`` where next to none is expected (that of a Poisson distribution).
+
+    Parameters
+    ----------
+    confidence : array, shape (n,)
+        Probability of each first choice.
+    """
+    variance = np.bincount(equal_mass_bins(confidence, n_bins), confidence * (1.0 - confidence), minlength=n_bins)
+    deviation = np.minimum(np.sqrt(2.0 / np.pi * variance), 2.0 * variance)
+    return float(deviation.sum() / max(len(confidence), 1))
+
+
 def reliability(confidence: FloatArray, right: FloatArray, n_bins: int = 10) -> list[tuple[float, float, int]]:
     """Return (mean confidence, share right, pieces) per equal-mass bin, for the picture."""
     bins = equal_mass_bins(confidence, n_bins)

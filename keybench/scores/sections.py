@@ -56,7 +56,7 @@ def shares(truth: Sequence[Stretch], answer: Sequence[Stretch], labels: str = "m
     edges = np.unique([edge for stretch in (*truth, *answer) for edge in (stretch.start, stretch.end)])
     middle = (edges[1:] + edges[:-1]) / 2
     length = np.diff(edges)
-    true_at, said_at = _which(truth, middle), _which(answer, middle)
+    true_at, said_at = which_stretch(truth, middle), which_stretch(answer, middle)
     labelled = true_at >= 0
     total = float(length[labelled].sum())
     if total == 0 or not len(answer):
@@ -73,7 +73,7 @@ def shares(truth: Sequence[Stretch], answer: Sequence[Stretch], labels: str = "m
     return out[0], out[1]
 
 
-def _which(stretches: Sequence[Stretch], times: FloatArray) -> npt.NDArray[np.int64]:
+def which_stretch(stretches: Sequence[Stretch], times: FloatArray) -> npt.NDArray[np.int64]:
     """Index of the stretch that each moment lies in; -1 for none."""
     if not len(stretches):
         return np.full(len(times), -1, dtype=np.int64)

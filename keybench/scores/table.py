@@ -24,7 +24,7 @@ from keybench.key import (
     truth_mask,
 )
 from keybench.scores import calibration, global_key, sections
-from keybench.stats.intervals import NOTHING, Estimate, GroupBootstrap
+from keybench.stats.intervals import NOTHING, Estimate, GroupBootstrap, mean_of
 
 SCHEMA = 3
 ALL = "all"
@@ -62,6 +62,8 @@ class Answers:
     over_time : float array, shape (n, 6), or None
         Of experiments that ask for keys over time, per piece: the share of the time with the right key, and with the
         right home note; changes of key found, said, and true; labelled time (see `keybench.scores.sections`).
+    stretches : object array of pairs of lists of Stretch, shape (n,), or None
+        Of the same experiments, the true and the answered keys over time.
     """
 
     piece: npt.NDArray[np.str_]
@@ -81,6 +83,7 @@ class Answers:
     n_pitch_classes: npt.NDArray[np.int64]
     n_keys: npt.NDArray[np.int64]
     over_time: FloatArray | None = None
+    stretches: npt.NDArray[np.object_] | None = None
 
     def right(self, labels: str = "modes") -> FloatArray:
         """1 for each piece whose key is right, else 0; of keys over time, the share of the time that is right."""
@@ -145,6 +148,7 @@ def answers_by_condition(rows: pd.DataFrame, log_proba: FloatArray) -> dict[Cond
         strata = np.empty(len(part), dtype=object)
         strata[:] = [tuple(kinds) for kinds in part["strata"]]
         written = np.array([labels[text] for text in part["label"]], dtype=np.int64)
+        stretches = _stretches(part)
         out.setdefault(Condition(str(view), str(fitted_on)), {})[str(name)] = Answers(
             piece=part["piece"].to_numpy(dtype=str),
             corpus=part["corpus"].to_numpy(dtype=str),
@@ -160,20 +164,26 @@ def answers_by_condition(rows: pd.DataFrame, log_proba: FloatArray) -> dict[Cond
             headline=part["headline"].to_numpy(dtype=bool),
             strata=strata,
             **{name: part[name].to_numpy(dtype=np.int64) for name in ("n_notes", "n_pitch_classes", "n_keys")},
-            over_time=_over_time(part),
+            over_time=None if stretches is None else _over_time(stretches, str(part["labels"].iloc[0])),
+            stretches=stretches,
         )
     return out
 
 
-def _over_time(part: pd.DataFrame) -> FloatArray | None:
-    """Score keys over time; None where one key per piece was asked for."""
+def _stretches(part: pd.DataFrame) -> npt.NDArray[np.object_] | None:
+    """Read true and answered keys over time; None where one key per piece was asked for."""
     if part["truth_sections"].isna().all():
         return None
-    labels = str(part["labels"].iloc[0])
     read = _SectionReader()
+    out = np.empty(len(part), dtype=object)
+    out[:] = [(read(true), read(said)) for true, said in zip(part["truth_sections"], part["sections"], strict=True)]
+    return out
+
+
+def _over_time(stretches: npt.NDArray[np.object_], labels: str) -> FloatArray:
+    """Score keys over time."""
     out = []
-    for true, said in zip(part["truth_sections"], part["sections"], strict=True):
-        truth, answer = read(true), read(said)
+    for truth, answer in stretches:
         labelled = sum(stretch.end - stretch.start for stretch in truth)
         counts = sections.boundary_counts(truth, answer, labels)
         out.append((*sections.shares(truth, answer, labels), *counts, labelled))
@@ -281,11 +291,13 @@ def measure_figures(figures: PieceFigures, bootstrap: GroupBootstrap) -> dict[st
     out = dict(zip(names, estimates, strict=True))
     for name in ("mir_eval_weighted", "weighted_both_fifths", "log_loss"):
         out.setdefault(name, NOTHING)
-    out["mean_mode_recall"] = _mean_mode_recall(figures.right, answers.mode, bootstrap)
+    recalls = {f"recall_{MODES[m]}": int((answers.mode == m).sum()) for m in range(N_MODES)}
+    out["mean_mode_recall"] = mean_of([out[name] for name, n in recalls.items() if n >= MIN_PIECES_PER_MODE])
     out["ms_per_piece"] = _milliseconds(answers.seconds)
     out["calibration_error"] = (
         NOTHING if figures.confidence is None else _calibration_error(figures.confidence, figures.right, bootstrap)
     )
+    out["calibration_floor"] = NOTHING if figures.confidence is None else _calibration_floor(figures.confidence)
     failures = int((answers.predicted < 0).sum())
     out["failures"] = Estimate(failures, failures, failures, len(answers.piece))
     return out
@@ -302,20 +314,6 @@ def _boundary_figures(answers: Answers) -> dict[str, tuple[FloatArray, FloatArra
     }
 
 
-def _mean_mode_recall(right: FloatArray, mode: npt.NDArray[np.int64], bootstrap: GroupBootstrap) -> Estimate:
-    counted = [m for m in range(N_MODES) if (mode == m).sum() >= MIN_PIECES_PER_MODE]
-    if not counted:
-        return NOTHING
-    marks = np.stack([(mode == m).astype(float) for m in counted], axis=1)
-    value = float(np.mean([right[mode == m].mean() for m in counted]))
-    sums = bootstrap.totals(np.concatenate([marks * right[:, None], marks], axis=1))
-    k = len(counted)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        means = (sums[:, :k] / sums[:, k:]).mean(axis=1)
-    low, high = np.percentile(means[np.isfinite(means)], [2.5, 97.5])
-    return Estimate(value, float(low), float(high), int(marks.sum()))
-
-
 def _milliseconds(seconds: FloatArray) -> Estimate:
     """Mean over the pieces, and the range over the folds: a time is measured once a fold, so there is no sample."""
     measured = 1000.0 * seconds[np.isfinite(seconds)]
@@ -328,18 +326,20 @@ def _calibration_error(confidence: FloatArray, right: FloatArray, bootstrap: Gro
     answered = np.flatnonzero(~np.isnan(confidence))
     if not len(answered):
         return NOTHING
-    confidence = confidence[answered]
-    value = calibration.calibration_error(confidence, right[answered])
-    bins = calibration.equal_mass_bins(confidence)
+    bins = calibration.equal_mass_bins(confidence[answered])
     gaps = np.zeros((len(right), calibration.N_BINS))
-    gaps[answered, bins] = confidence - right[answered]
+    gaps[answered, bins] = confidence[answered] - right[answered]
     marked = np.zeros(len(right))
     marked[answered] = 1.0
-    sums = bootstrap.totals(np.column_stack([gaps, marked]))
-    errors = np.abs(sums[:, :-1]).sum(axis=1) / np.maximum(sums[:, -1], 1.0)
-    low, high = np.percentile(errors, [2.5, 97.5])
-    # Resampling adds noise to every bin, which can only add to the error: the interval is stretched to hold the value.
-    return Estimate(value, min(float(low), value), max(float(high), value), len(answered))
+    return bootstrap.absolute_sum(gaps, marked)
+
+
+def _calibration_floor(confidence: FloatArray) -> Estimate:
+    answered = confidence[~np.isnan(confidence)]
+    if not len(answered):
+        return NOTHING
+    floor = calibration.calibration_floor(answered)
+    return Estimate(floor, floor, floor, len(answered))
 
 
 def subsets(answers: Answers, secondary: bool = False) -> Iterator[tuple[str, str, npt.NDArray[np.bool_]]]:

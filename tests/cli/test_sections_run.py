@@ -95,6 +95,7 @@ def test_keys_over_time_from_end_to_end(ran):
         text = (out / name).read_text(encoding="utf-8")
         assert "Keys over time" in text
         assert "Changes of key" in text
+        assert "What the wrong time is made of" in text
         assert "nan" not in text.lower().split()
 
 

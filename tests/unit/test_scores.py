@@ -129,6 +129,21 @@ def test_calibration_error_by_hand():
     assert calibration.calibration_error(confidence, right, n_bins=2) == pytest.approx((0.55 + 0.45) / 2)
 
 
+@pytest.mark.parametrize(
+    ("n", "low", "high"), [(4000, 0.5, 1.0), (500, 0.2, 0.99), (300, 0.99, 0.999), (60, 0.3, 0.9), (1000, 0.0, 0.05)]
+)
+def test_calibration_floor_is_what_simulation_gives(n, low, high):
+    rng = np.random.default_rng(n)
+    confidence = rng.uniform(low, high, n)
+    errors = [calibration.calibration_error(confidence, (rng.random(n) < confidence).astype(float)) for _ in range(400)]
+    assert calibration.calibration_floor(confidence) == pytest.approx(np.mean(errors), rel=0.15)
+
+
+def test_calibration_floor_of_certainty_and_of_nothing_is_zero():
+    assert calibration.calibration_floor(np.ones(40)) == 0.0
+    assert calibration.calibration_floor(np.zeros(0)) == 0.0
+
+
 @settings(max_examples=40, deadline=None)
 @given(st.integers(15, 400), st.integers(0, 1000))
 def test_equal_mass_bins_hold_equal_numbers(n, seed):

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from keybench.columns import IntArray, PieceTable, join, offsets_of
+from keybench.errors import NotesError
 
 Float32Array = npt.NDArray[np.float32]
 
@@ -36,8 +37,21 @@ class ChromaTable(PieceTable):
 
     @classmethod
     def from_frames(cls, frames: Iterable[tuple[npt.ArrayLike, npt.ArrayLike, npt.ArrayLike]]) -> ChromaTable:
-        """Pack (time, bass, treble) of each piece into one table."""
+        """Pack (time, bass, treble) of each piece into one table.
+
+        Raises
+        ------
+        NotesError
+            If a time or an energy is not finite, or an energy is negative.
+        """
         pieces = [tuple(np.asarray(part, dtype=np.float32) for part in piece) for piece in frames]
+        for i, piece in enumerate(pieces):
+            for name, column in zip(cls.COLUMNS, piece, strict=True):
+                if not np.isfinite(column).all():
+                    bad = column[~np.isfinite(column)][0]
+                    raise NotesError(f"piece {i}: {name} holds {bad}; accepted: finite numbers")
+                if name != "time" and column.min(initial=0.0) < 0:
+                    raise NotesError(f"piece {i}: {name} holds {column.min():g}; accepted: energies of zero or more")
         empty = (np.zeros(0, np.float32), np.zeros((0, 12), np.float32), np.zeros((0, 12), np.float32))
         joined = [np.concatenate([piece[i] for piece in pieces] or [empty[i]]) for i in range(3)]
         return cls(

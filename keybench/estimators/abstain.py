@@ -17,6 +17,7 @@ from keybench.errors import EstimatorError
 from keybench.estimators.base import FloatArray
 from keybench.estimators.calibrated import Wrapper
 from keybench.estimators.inner import check_folds
+from keybench.estimators.taught import answer_probability, as_far_as_labels_go, names_home_notes_only
 from keybench.notes import NoteTable
 
 NEVER = 2.0
@@ -135,8 +136,8 @@ class Abstaining(Wrapper):
         X, truth = self._prepared(X, y, groups)
         said = self._out_of_fold(X, truth, groups)
         top = said.argmax(axis=1)
-        right = truth[np.arange(len(said)), top].astype(float)
-        sure = np.exp(said.max(axis=1))
+        right = as_far_as_labels_go(truth)[np.arange(len(said)), top].astype(float)
+        sure = answer_probability(said, names_home_notes_only(truth))
         self.threshold_ = guaranteed_threshold(sure, right, self.risk, self.confidence)
         self.coverage_ = float((sure >= self.threshold_).mean())
         self.base_ = self.make_base().fit(X, truth, groups)
@@ -150,4 +151,5 @@ class Abstaining(Wrapper):
     def predict_or_abstain(self, X: NoteTable) -> npt.NDArray[np.int64]:
         """Return the most probable key of each piece, or -1 where it is not sure enough, shape (n,)."""
         log_proba = self.predict_log_proba(X)
-        return np.where(np.exp(log_proba.max(axis=1)) >= self.threshold_, log_proba.argmax(axis=1), -1)
+        sure = answer_probability(log_proba, self.home_notes_only)
+        return np.where(sure >= self.threshold_, log_proba.argmax(axis=1), -1)

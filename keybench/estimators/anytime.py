@@ -17,6 +17,7 @@ from keybench.columns import offsets_of
 from keybench.errors import EstimatorError
 from keybench.estimators.base import FloatArray, KeyEstimator, Tags, as_notes, log_softmax
 from keybench.estimators.calibrated import Wrapper
+from keybench.estimators.taught import Taught
 from keybench.key import N_KEYS
 from keybench.notes import KeySpan, NoteTable
 
@@ -192,6 +193,10 @@ class Anytime(Wrapper):
         if len(silent):
             mixed[silent] = self._whole(X[silent])
         return log_softmax(mixed)
+
+    @property
+    def _taught(self) -> Taught | None:
+        return self.whole_._taught
 
     def _whole(self, X: NoteTable) -> FloatArray:
         return self.whole_.predict_log_proba(X)

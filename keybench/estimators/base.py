@@ -27,8 +27,10 @@ from keybench.errors import EstimatorError, NotesError
 from keybench.estimators.chroma_features import chroma_weights
 from keybench.estimators.evidence import SURE_FROM, Evidence, describe
 from keybench.estimators.features import edge_note, extent
+from keybench.estimators.follow import Followed, whole_as_step
 from keybench.estimators.stretches import stretches
 from keybench.estimators.sureness import fit_sureness, sure_log_proba, trust_in, usual_rows
+from keybench.estimators.taught import Taught, as_far_as_labels_go, as_home_notes, claim, home_notes_only, learn_taught
 from keybench.key import DORIAN, LOCRIAN, LYDIAN, MAJOR, MINOR, MIXOLYDIAN, N_KEYS, PHRYGIAN
 from keybench.notes import KeySpan, NoteTable
 from keybench.spans import SpanTable
@@ -278,6 +280,14 @@ class KeyEstimator(BaseEstimator):
             [KeySpan(float(a), float(b), int(key))] if b > a else [] for a, b, key in zip(start, end, keys, strict=True)
         ]
 
+    def follow(self, X: NoteTable) -> Followed:
+        """Return log-probabilities of the keys step by step.
+
+        A method that does not follow the key answers for the whole piece as one step.
+        """
+        X = self._music(X)
+        return whole_as_step(extent(X)[0], self.predict_log_proba(X))
+
     def anytime(self, X: NoteTable) -> list[FloatArray]:
         """Return the answer after each note of each piece: log-probabilities, shape (n_notes, 84), for each.
 
@@ -307,7 +317,10 @@ class KeyEstimator(BaseEstimator):
         X = self._music(X)
         log_proba = self.predict_log_proba(X)
         sure_from = getattr(self, "threshold_", SURE_FROM)
-        return [describe(X[i], log_proba[i], self._reasons(X[i]), sure_from, self.calibrated) for i in range(len(X))]
+        return [
+            describe(X[i], log_proba[i], self._reasons(X[i]), sure_from, self.calibrated, self.home_notes_only)
+            for i in range(len(X))
+        ]
 
     def _reasons(self, X: NoteTable) -> list[str]:
         """Sentences on how this method came to its answer for the one piece in X."""
@@ -316,6 +329,24 @@ class KeyEstimator(BaseEstimator):
     def _music(self, X: Any) -> Any:
         """Return X if it is of the kind that `tags` names; raise `NotesError` otherwise."""
         return as_notes(X) if self.tags.takes == "notes" else as_music(X)
+
+    def _note(self, X: Any, truth: npt.NDArray[np.bool_]) -> None:
+        """Note, in ``fit``, what the pieces show; of methods that learn from music also whether truths name modes."""
+        self.taught_: Taught = learn_taught(X, truth if self.tags.learns else None)
+
+    def _claim(self, log_proba: FloatArray, X: Any) -> FloatArray:
+        """Return what ``predict_log_proba`` may say, given what the method finds; see `keybench.estimators.taught`."""
+        return claim(log_proba, X, self._taught)
+
+    @property
+    def _taught(self) -> Taught | None:
+        """What was noted in ``fit``; None for a model that was fitted before this was noted."""
+        return getattr(self, "taught_", None)
+
+    @property
+    def home_notes_only(self) -> bool:
+        """Whether its answers are home notes without modes, as all that taught it were."""
+        return home_notes_only(self._taught)
 
     def _check_fitted(self) -> None:
         if not self.__sklearn_is_fitted__():
@@ -357,8 +388,9 @@ class ScoringEstimator(KeyEstimator):
         scores = self._calibration_scores(X[some])
         named = np.isfinite(scores[0]) if len(scores) else np.ones(N_KEYS, dtype=bool)
         self.sharpness_ = fit_sharpness(scores[:, named], truth[some][:, named])
+        self._note(X, truth)
         log_p, named_each = self._softmax(scores, X[some])
-        self.sureness_ = fit_sureness(log_p, truth[some], named_each)
+        self.sureness_ = fit_sureness(log_p, as_far_as_labels_go(truth)[some], named_each)
         self.usual_rows_ = usual_rows(X.n_rows)
 
     def _calibration_scores(self, X: NoteTable) -> FloatArray:
@@ -382,6 +414,8 @@ class ScoringEstimator(KeyEstimator):
 
     def predict(self, X: NoteTable) -> npt.NDArray[np.int64]:
         """Return the best-scored key of each piece, shape (n,)."""
+        if self.home_notes_only:
+            return super().predict(X)
         return np.argmax(_settle_ties(self._checked_scores(X), X), axis=1)
 
     def predict_log_proba(self, X: NoteTable) -> FloatArray:
@@ -392,7 +426,7 @@ class ScoringEstimator(KeyEstimator):
         sure = sure_log_proba(log_p, self.sureness_, named, trust_in(X.n_rows, self.usual_rows_))
         # A method that found nothing to choose by, as in silence, is not surer of the key that ties gave it.
         flat = np.where(named, scores, -np.inf).max(axis=1) - np.where(named, scores, np.inf).min(axis=1) < 1e-9
-        return np.where(flat[:, None], log_p, sure)
+        return self._claim(np.where(flat[:, None], log_p, sure), X)
 
     def _softmax(self, scores: FloatArray, X: NoteTable) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
         """Log-probabilities by the sharpness alone, and which keys can be named, each shape (n, 84)."""
@@ -400,7 +434,8 @@ class ScoringEstimator(KeyEstimator):
         scaled = np.where(named, self.sharpness_ * _settle_ties(np.where(named, scores, 0.0), X), -np.inf)
         unnamed = (~named).sum(axis=1, keepdims=True)
         log_p = log_softmax(scaled) + np.log1p(-FLOOR * unnamed)
-        return np.where(named, log_p, np.log(FLOOR)), named
+        log_p = np.where(named, log_p, np.log(FLOOR))
+        return as_home_notes(log_p) if self.home_notes_only else (log_p, named)
 
 
 @dataclass(frozen=True)

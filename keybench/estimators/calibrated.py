@@ -24,6 +24,7 @@ from keybench.estimators.base import (
     fit_sharpness,
     log_softmax,
 )
+from keybench.estimators.follow import Followed
 from keybench.estimators.inner import check_folds, inner_folds, out_of_fold
 from keybench.estimators.sureness import (
     fit_sureness,
@@ -34,6 +35,7 @@ from keybench.estimators.sureness import (
     trust_in,
     usual_rows,
 )
+from keybench.estimators.taught import Taught, as_far_as_labels_go, as_home_notes, names_home_notes_only
 from keybench.notes import KeySpan, NoteTable
 
 METHODS = ("answered-mode", "temperature", "isotonic")
@@ -70,6 +72,15 @@ class Wrapper(KeyEstimator):
         """Return the keys of each piece over time, as the base method gives them."""
         self._check_fitted()
         return self.base_.segment(X)
+
+    def follow(self, X: NoteTable) -> Followed:
+        """Return the base method's log-probabilities of the keys step by step."""
+        self._check_fitted()
+        return self.base_.follow(X)
+
+    @property
+    def _taught(self) -> Taught | None:
+        return self.base_._taught
 
     def _prepared(self, X: Any, y: Any, groups: Any) -> tuple[Any, npt.NDArray[np.bool_]]:
         self.check_parameters()
@@ -144,19 +155,22 @@ class Calibrated(Wrapper):
         """Learn from pieces `X`, truths `y` and, for the inner folds, `groups` of related pieces."""
         X, truth = self._prepared(X, y, groups)
         said = self._out_of_fold(X, truth, groups)
+        told = as_far_as_labels_go(truth)
         top = said.argmax(axis=1)
         rows = np.arange(len(said))
+        if self.method != "temperature" and names_home_notes_only(truth):
+            said, _ = as_home_notes(said)
         if self.method == "temperature":
-            self.temperature_ = fit_sharpness(said, truth)
+            self.temperature_ = fit_sharpness(said, told)
         elif self.method == "isotonic":
             n = len(said)
             from sklearn.isotonic import IsotonicRegression  # slow to import, and needed here alone
 
             rising = IsotonicRegression(y_min=1 / (n + 2), y_max=1 - 1 / (n + 2))
-            rising.fit(np.exp(said[rows, top]), truth[rows, top].astype(float))
+            rising.fit(np.exp(said[rows, top]), told[rows, top].astype(float))
             self.said_, self.right_ = rising.X_thresholds_.astype(float), rising.y_thresholds_.astype(float)
         else:
-            self.sureness_ = fit_sureness(said, truth)
+            self.sureness_ = fit_sureness(said, told)
         self.usual_rows_ = usual_rows(X.n_rows)
         self.base_ = self.make_base().fit(X, truth, groups)
         return self
@@ -167,7 +181,10 @@ class Calibrated(Wrapper):
         X = as_music(X)
         said = self.base_.predict_log_proba(X)
         if self.method == "temperature":
-            return log_softmax(self.temperature_ * said)
+            return self._claim(log_softmax(self.temperature_ * said), X)
+        given = said
+        if self.home_notes_only:
+            said, _ = as_home_notes(said)
         trust = trust_in(X.n_rows, self.usual_rows_)
         if self.method == "isotonic":
             first = np.exp(said.max(axis=1))
@@ -175,4 +192,4 @@ class Calibrated(Wrapper):
             found = raise_first(said, logistic(np.minimum(learnt, odds + trust * (learnt - odds))))
         else:
             found = sure_log_proba(said, self.sureness_, trust=trust)
-        return np.where((X.n_rows == 0)[:, None], said, found)
+        return self._claim(np.where((X.n_rows == 0)[:, None], given, found), X)

@@ -42,13 +42,13 @@ from keybench.estimators.base import (
 )
 from keybench.estimators.inner import (
     choose_flattening,
-    flattened,
     inner_folds,
     log_likelihoods,
     log_mode_shares,
-    log_tonics,
+    mode_balanced,
     out_of_fold,
 )
+from keybench.estimators.taught import log_tonics
 from keybench.key import DORIAN, MAJOR, MINOR, MIXOLYDIAN, N_KEYS, N_MODES
 from keybench.notes import NoteTable
 from keybench.views.media import hear, medium
@@ -214,6 +214,7 @@ class Stacked(KeyEstimator):
         X = as_music(X)
         truth = as_truth(y, len(X))
         fold_of = inner_folds(len(X), groups, self.folds, self.random_state)
+        self._note(X, truth)
         self.log_modes_ = log_mode_shares(truth)
         self.fitted_, said = [], []
         for member in self._members():
@@ -240,7 +241,9 @@ class Stacked(KeyEstimator):
         """Return log-probabilities of the 84 keys, shape (n, 84)."""
         self._check_decision()
         log_p = self._natural(X)
-        return flattened(log_p, self.log_modes_, self.flattening_) if self.decision == "mode-balanced" else log_p
+        if self.decision == "mode-balanced":
+            log_p = mode_balanced(log_p, self.log_modes_, self.flattening_)
+        return self._claim(log_p, X)
 
     def predict_log_likelihood(self, X: Any) -> FloatArray:
         """Return log-likelihoods of the music in each key, up to a constant for each piece, shape (n, 84)."""

@@ -17,9 +17,11 @@ from keybench.both import BothTable
 from keybench.chroma import ChromaTable
 from keybench.estimators.chroma_features import chroma_weights
 from keybench.estimators.features import bar_numbers, duration_weights, edge_note, note_counts, pitch_classes
+from keybench.estimators.taught import log_tonics
 from keybench.key import (
     HAS_MINOR_THIRD,
     LOCRIAN,
+    MAJOR,
     N_MODES,
     RELATIONS,
     SCALE_STEPS,
@@ -84,7 +86,8 @@ class Evidence:
     Parameters
     ----------
     ranked : list of (Key, float)
-        The five most probable keys with their probabilities.
+        The five most probable keys with their probabilities; where only home notes are answered (`home_only`), the five
+        most probable home notes, each as the major key on it.
     scale_fit : dict
         For each mode on the answer's home note: how many notes lie in the scale, of how many; in recordings, how many
         hundredths of the energy, of 100.
@@ -104,6 +107,8 @@ class Evidence:
         Whether the answer's probability reaches what the method calls sure.
     n_heard : int
         Number of notes or frames.
+    home_only : bool
+        The method was taught home notes without modes: nothing is said of modes and scales.
     """
 
     ranked: list[tuple[Key, float]]
@@ -118,13 +123,14 @@ class Evidence:
     rival: Rival | None = None
     sure: bool = True
     n_heard: int = 0
+    home_only: bool = False
 
     def to_dict(self) -> dict[str, Any]:
         """Return everything as lists, numbers and strings that JSON can hold."""
         rival = None
         if self.rival is not None:
             rival = {
-                "key": str(self.rival.key),
+                "key": self._named(self.rival.key),
                 "relation": self.rival.relation,
                 "needs": [{"note": name, "heard": count} for name, count in self.rival.needs],
                 "lacks": [{"note": name, "heard": count} for name, count in self.rival.lacks],
@@ -132,7 +138,8 @@ class Evidence:
                 "for_rival": list(self.rival.for_rival),
             }
         return {
-            "ranked": [{"key": str(key), "probability": p} for key, p in self.ranked],
+            "answers": "home notes" if self.home_only else "keys",
+            "ranked": [{"key": self._named(key), "probability": p} for key, p in self.ranked],
             "sure": self.sure,
             "n_heard": self.n_heard,
             "scale_fit": {mode: {"inside": inside, "of": of} for mode, (inside, of) in self.scale_fit.items()},
@@ -147,6 +154,9 @@ class Evidence:
             "rival": rival,
             "words": list(self.words),
         }
+
+    def _named(self, key: Key) -> str:
+        return key.tonic_name if self.home_only else str(key)
 
 
 def note_name(pitch: float) -> str:
@@ -183,6 +193,7 @@ def describe(
     reasons: list[str],
     sure_from: float = SURE_FROM,
     calibrated: bool = False,
+    home_only: bool = False,
 ) -> Evidence:
     """Collect the evidence for one piece.
 
@@ -197,7 +208,11 @@ def describe(
         Probability of the answer below which it is called unsure.
     calibrated : bool
         Whether the probabilities were held against how often the method was right, so that words may say so.
+    home_only : bool
+        Whether the method was taught home notes without modes; then it is not asked about modes.
     """
+    if home_only:
+        return _describe_home(piece, log_proba, reasons, sure_from, calibrated)
     order = np.argsort(-log_proba, kind="stable")[:5]
     ranked = [(key_at(int(i)), float(np.exp(log_proba[i]))) for i in order]
     sure = ranked[0][1] >= sure_from
@@ -210,16 +225,62 @@ def describe(
     return _describe_notes(piece, ranked, words, sure, [])
 
 
-def _confidence(ranked: list[tuple[Key, float]], sure: bool, calibrated: bool) -> list[str]:
+def _describe_home(
+    piece: NoteTable | ChromaTable | BothTable,
+    log_proba: npt.NDArray[np.float64],
+    reasons: list[str],
+    sure_from: float,
+    calibrated: bool,
+) -> Evidence:
+    """Collect the evidence for a home note alone: ends, strong beats, length and repetition, and no scale.
+
+    Of what the method says, sentences that name a mode are left out.
+    """
+    p_home = np.exp(log_tonics(log_proba[None])[0])
+    order = np.argsort(-np.round(p_home, 12), kind="stable")[:5]
+    ranked = [(Key(int(tonic), MAJOR), float(p_home[tonic])) for tonic in order]
+    sure = ranked[0][1] >= sure_from
+    best, other = ranked[0][0], ranked[1][0]
+    reasons = [said for said in reasons if not any(mode_in_text(m) in said for m in range(N_MODES))]
+    words = [*reasons, *_confidence(ranked, sure, calibrated, home_only=True)]
+    words.append("What taught it names home notes only: it says nothing of the mode.")
+    notes = piece.notes if isinstance(piece, BothTable) else piece
+    first = last = rival = None
+    speaking: tuple[list[str], list[str]] = ([], [])
+    if isinstance(notes, ChromaTable):
+        n = len(notes.time)
+        heard = bool(chroma_weights(notes).sum() > 0)
+        if heard:
+            speaking = _homes_in_chroma(notes, best, other)
+    else:
+        n = len(notes.pitch)
+        heard = n > 0
+        if heard:
+            first, last = (spelled(int(edge_note(notes, end)[0]), best) for end in (False, True))
+            words.append(f"It opens on {first} and ends on {last}.")
+            speaking = _homes(notes, best, other)
+    if heard:
+        how = RELATIONS[int(relation(best.index, other.index))]
+        rival = Rival(other, how, [], [], *speaking)
+        words += _for_each_home(rival, best)
+    else:
+        words.append("Nothing was heard: this is only what is common.")
+    return Evidence(ranked, {}, [], first, last, words, rival=rival, sure=sure, n_heard=n, home_only=True)
+
+
+def _confidence(ranked: list[tuple[Key, float]], sure: bool, calibrated: bool, home_only: bool = False) -> list[str]:
     """Say how sure the answer is, in shares and in natural frequencies."""
-    (best, p), (runner_up, q) = ranked[:2]
-    words = [f"Most probable: {best} ({_percent(p)}), then {runner_up} ({_percent(q)})."]
+    (first, p), (second, q) = ranked[:2]
+    best, runner_up = (key.tonic_name if home_only else str(key) for key in (first, second))
+    opening = "Most probable home note" if home_only else "Most probable"
+    words = [f"{opening}: {best} ({_percent(p)}), then {runner_up} ({_percent(q)})."]
     if calibrated:
         right = round(100 * p)
         some = "fewer than one is" if right < 1 else "nearly all are" if right > 99 else f"about {right} are"
         words.append(f"Of 100 answers given this surely, {some} right.")
     if not sure:
-        words.append(f"Not sure: it may be {best}, and it may well be {runner_up} or another key.")
+        another = "home note" if home_only else "key"
+        words.append(f"Not sure: it may be {best}, and it may well be {runner_up} or another {another}.")
     return words
 
 
@@ -285,14 +346,7 @@ def _describe_chroma(piece: ChromaTable, ranked: list[tuple[Key, float]], words:
         *words,
         f"{fit[best.mode_name][0]} % of the energy lies in the scale of {best}; the strongest note is {strongest}.",
     ]
-    speaking: tuple[list[str], list[str]] = ([], [])
-    if best.tonic != runner_up.tonic:
-        bass = piece.bass.sum(axis=0, dtype=float)
-        bass = 100.0 * bass / bass.sum() if bass.sum() > 0 else bass
-        for what, energy in (("the energy", share), ("the bass", bass)):
-            ours, theirs = (round(float(energy[key.tonic])) for key in (best, runner_up))
-            _compare(speaking, best, runner_up, ours, theirs, f"has {{}} % of {what}", "{} %")
-    rival = _rival(best, runner_up, np.round(share).astype(np.int64), *speaking)
+    rival = _rival(best, runner_up, np.round(share).astype(np.int64), *_homes_in_chroma(piece, best, runner_up))
     words += _why_it_lost(best, rival, "% of the energy")
     return Evidence(ranked, fit, [], None, None, words, rival=rival, sure=sure, n_heard=len(piece.time))
 
@@ -329,6 +383,19 @@ def _homes(piece: NoteTable, best: Key, other: Key) -> tuple[list[str], list[str
     return speaking
 
 
+def _homes_in_chroma(piece: ChromaTable, best: Key, other: Key) -> tuple[list[str], list[str]]:
+    """Say what speaks for either home note in a recording in which something is heard: energy, and that of the bass."""
+    speaking: tuple[list[str], list[str]] = ([], [])
+    if best.tonic == other.tonic:
+        return speaking
+    heard, bass = chroma_weights(piece)[0], piece.bass.sum(axis=0, dtype=float)
+    for what, energy in (("the energy", heard), ("the bass", bass)):
+        share = 100.0 * energy / energy.sum() if energy.sum() > 0 else energy
+        ours, theirs = (round(float(share[key.tonic])) for key in (best, other))
+        _compare(speaking, best, other, ours, theirs, f"has {{}} % of {what}", "{} %")
+    return speaking
+
+
 def _compare(
     speaking: tuple[list[str], list[str]], best: Key, other: Key, ours: int, theirs: int, full: str, short: str
 ) -> None:
@@ -360,9 +427,13 @@ def _why_it_lost(best: Key, rival: Rival, unit: str) -> list[str]:
             words.append(f"Those notes alone speak rather for {other}.")
         elif needed == lacking:
             words.append("Those notes alone do not tell the two apart.")
-    if best.tonic == other.tonic:
-        return words
-    ours, theirs = best.tonic_name, other.tonic_name
+    return words if best.tonic == other.tonic else [*words, *_for_each_home(rival, best)]
+
+
+def _for_each_home(rival: Rival, best: Key) -> list[str]:
+    """Say what speaks for the answer's home note and for the rival's."""
+    words = []
+    ours, theirs = best.tonic_name, rival.key.tonic_name
     if rival.for_answer:
         words.append(f"For {ours} as home rather than {theirs}: {'; '.join(rival.for_answer)}.")
     if rival.for_rival:

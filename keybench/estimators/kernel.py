@@ -18,7 +18,7 @@ from typing import Any, Self
 import numpy as np
 import numpy.typing as npt
 from scipy.fft import irfft, rfft
-from scipy.optimize import minimize, minimize_scalar
+from scipy.optimize import minimize
 
 from keybench.errors import EstimatorError
 from keybench.estimators.base import (
@@ -33,13 +33,13 @@ from keybench.estimators.base import (
 from keybench.estimators.channels import AUTO, centred_channels, channel_scales, channel_set
 from keybench.estimators.inner import inner_folds, log_mode_shares
 from keybench.estimators.logistic import key_order, mode_covariance, tonic_major
+from keybench.estimators.sureness import fit_lapse, lapsing
 from keybench.key import N_KEYS, N_MODES
 
 Float32Array = npt.NDArray[np.float32]
 ComplexArray = npt.NDArray[np.complex128]
 
 _BATCH_CELLS = 20_000_000  # numbers in the kernel of a batch of pieces to answer for
-_LAPSES = (0.0, 0.005, 0.01, 0.02, 0.04, 0.08, 0.16)
 _BIAS_RIDGE = 0.01  # a touch, so that a mode never seen keeps a finite bias
 
 
@@ -124,31 +124,6 @@ def objective(
     loss = -float(log_mass.sum()) + 0.5 * l2 * float((whitened**2).sum()) + 0.5 * _BIAS_RIDGE * float((bias**2).sum())
     d_whitened = convolve(root, gradient @ mixing) + l2 * whitened
     return loss, np.concatenate([d_whitened.ravel(), gradient.sum(axis=(0, 1)) + _BIAS_RIDGE * bias])
-
-
-def fit_lapse(scores: FloatArray, truth: npt.NDArray[np.bool_]) -> tuple[float, float]:
-    """Return the sharpness and the lapse that make answers most likely.
-
-    Probabilities are ``(1 - lapse) * softmax(sharpness * scores) + lapse / 84``. A lapse is a truth that nothing heard
-    speaks for, such as a recording that runs a semitone sharp: without one, a few of them would make a method unsure of
-    all its answers. It is at least half a piece's worth.
-
-    Parameters
-    ----------
-    scores : array, shape (n, 84)
-        Of pieces that were not learnt from.
-    truth : bool array, shape (n, 84)
-    """
-    best = (np.inf, 1.0, _LAPSES[-1])
-    for lapse in {max(lapse, 0.5 / (len(scores) + 1)) for lapse in _LAPSES}:
-
-        def loss(log_sharpness: float, lapse: float = lapse) -> float:
-            p = np.exp(log_softmax(np.exp(log_sharpness) * scores))
-            return -float(np.log((1.0 - lapse) * (p * truth).sum(axis=1) + lapse * truth.mean(axis=1)).sum())
-
-        found = minimize_scalar(loss, bounds=(-3.0, 3.0), method="bounded")
-        best = min(best, (float(found.fun), float(np.exp(found.x)), lapse))
-    return best[1], best[2]
 
 
 class TiedKernel(KeyEstimator):
@@ -244,6 +219,7 @@ class TiedKernel(KeyEstimator):
         truth = as_truth(y, len(X))
         fold_of = inner_folds(len(X), groups, self.inner_folds, self.random_state)
         self.log_modes_ = log_mode_shares(truth)
+        self._note(X, truth)
         known, channels = channel_set(self.channels, X), centred_channels(X, self.channels)
         self.scale_ = channel_scales(channels, known, self.single_note)
         self.scale_ /= known.weight
@@ -279,7 +255,7 @@ class TiedKernel(KeyEstimator):
         scores[silent] = np.repeat(self.log_modes_, 12)  # nothing heard: the mode shares alone
         # Modes that training could not tell apart, as where labels name home notes only: the commoner one is said.
         log_p = log_softmax(np.round(scores, 4) - 1e-5 * np.repeat(MODE_RANK, 12))
-        return np.logaddexp(np.log1p(-self.lapse_) + log_p, np.log(self.lapse_ / N_KEYS)) if self.lapse_ else log_p
+        return self._claim(lapsing(log_p, self.lapse_), X)
 
     def _solve(self, kernel: FloatArray, truth: npt.NDArray[np.bool_]) -> tuple[FloatArray, FloatArray]:
         """Return coefficients (n, 12, 7) and biases (7,)."""

@@ -14,8 +14,8 @@ Two things make it fast and steady:
   to learn from.
 
 The natural decision uses the mode shares of the training pieces. The mode-balanced decision takes a part of them out
-again: it finds more Dorian and Mixolydian pieces and pays with some major ones. How large a part is chosen on an inner
-hold-out of the training pieces, and so is the sharpness of the probabilities.
+again: it finds more Dorian and Mixolydian pieces and pays with some major ones. How large a part is chosen on inner
+folds of the training pieces, and so are the sharpness and the lapse of the probabilities.
 """
 
 from __future__ import annotations
@@ -35,15 +35,18 @@ from keybench.estimators.base import (
     as_music,
     as_truth,
     check_groups,
-    fit_sharpness,
     log_softmax,
 )
 from keybench.estimators.channels import AUTO, centred_channels, channel_scales, channel_set, in_words
-from keybench.estimators.inner import log_likelihoods, log_mode_shares
-from keybench.key import HAS_MINOR_THIRD, KEY_NAMES, N_KEYS, N_MODES
+from keybench.estimators.inner import inner_folds, log_likelihoods, log_mode_shares, mode_balanced
+from keybench.estimators.sureness import fit_lapse, lapsing
+from keybench.key import HAS_MINOR_THIRD, KEY_NAMES, N_KEYS, N_MODES, key_at
 from keybench.notes import NoteTable
 
 Float32Array = npt.NDArray[np.float32]
+
+_FOLDS = 5  # inner folds of the training pieces
+_ANSWERS = 450  # to pieces held out: enough to fit two numbers by; few pieces are asked about fold by fold
 
 _PLACES = np.arange(12)
 FOURIER: FloatArray = np.column_stack(
@@ -169,7 +172,8 @@ class TiedLogistic(KeyEstimator):
     Parameters
     ----------
     decision : {"natural", "mode-balanced"}
-        Use the mode shares of the training pieces, or take a part of them out.
+        Use the mode shares of the training pieces, or take a part of them out of the choice of the key that comes
+        first (see `keybench.estimators.inner.mode_balanced`).
     channels : str
         A name in `keybench.estimators.channels.CHANNEL_SETS`, or ``auto`` for the usual ones of notes or chroma.
     l2 : float
@@ -179,12 +183,12 @@ class TiedLogistic(KeyEstimator):
     shared, by_third, own : float
         Parts of the prior covariance between modes: common to all, to those with the same third, to each alone.
     exact_cost : float
-        Largest fall in the expected share of right answers, on the inner hold-out, that the mode-balanced decision may
+        Largest fall in the expected share of right answers, on inner folds, that the mode-balanced decision may
         cost.
     tolerance : float
         Relative change of the objective at which L-BFGS stops.
     random_state : int
-        Seed of the inner hold-out.
+        Seed of the inner folds.
 
     Attributes
     ----------
@@ -195,7 +199,8 @@ class TiedLogistic(KeyEstimator):
         mean, and for channels of single notes that over `single_note`.
     log_modes_ : array, shape (7,)
         Logarithms of the mode shares in training.
-    sharpness_ : float
+    sharpness_, lapse_ : float
+        How sure the probabilities are; see `keybench.estimators.sureness.fit_lapse`.
     flattening_ : float
         Part of `log_modes_` that the mode-balanced decision takes out.
 
@@ -207,6 +212,7 @@ class TiedLogistic(KeyEstimator):
     """
 
     decision_parameters = ("decision",)
+    calibrated = True
 
     def __init__(
         self,
@@ -233,11 +239,6 @@ class TiedLogistic(KeyEstimator):
         self.random_state = random_state
 
     @property
-    def calibrated(self) -> bool:  # type: ignore[override]
-        """The natural decision is held against an inner hold-out; the balanced one moves away from it on purpose."""
-        return self.decision == "natural"
-
-    @property
     def tags(self) -> Tags:  # type: ignore[override]
         """Takes what its channels are of."""
         return Tags(takes="either" if self.channels == AUTO else channel_set(self.channels).takes, learns=True)
@@ -252,7 +253,7 @@ class TiedLogistic(KeyEstimator):
                 raise EstimatorError(f"{name} is {getattr(self, name)!r}; accepted: a finite number above 0")
 
     def fit(self, X: NoteTable, y: Any = None, groups: Any = None) -> Self:
-        """Learn from pieces `X`, truths `y` and, for the inner hold-out, `groups` of related pieces."""
+        """Learn from pieces `X`, truths `y` and, for the inner folds, `groups` of related pieces."""
         self.check_parameters()
         X = as_music(X)
         truth = as_truth(y, len(X))
@@ -262,16 +263,26 @@ class TiedLogistic(KeyEstimator):
         self.scale_ = channel_scales(channels, channel_set(self.channels, X), self.single_note)
         channels = channels / self.scale_[:, None].astype(channels.dtype)
         self.log_modes_ = log_mode_shares(truth)
+        self._note(X, truth)
 
-        held = _inner_holdout(len(X), groups, self.random_state)
-        start = np.zeros(channels.shape[1] * N_MODES * 12 + N_MODES)
-        self.sharpness_, self.flattening_ = 1.0, 0.0
-        if held.any() and not held.all():
-            start = self._solve(channels[~held], truth[~held], start)
-            scores = self._score(channels[held], start)
-            self.sharpness_ = fit_sharpness(scores, truth[held])
-            self.flattening_ = self._choose_flattening(self.sharpness_ * scores)
-        solution = self._solve(channels, truth, start)
+        fold_of = inner_folds(len(X), groups, _FOLDS, self.random_state)
+        nothing = np.zeros(channels.shape[1] * N_MODES * 12 + N_MODES)
+        solution = nothing
+        self.sharpness_, self.lapse_, self.flattening_ = 1.0, 0.0, 0.0
+        scores: list[FloatArray] = []
+        asked = np.zeros(0, dtype=np.int64)
+        for fold in range(int(fold_of.max()) + 1) if fold_of.any() else ():
+            held = fold_of == fold
+            solution = self._solve(channels[~held], truth[~held], nothing)
+            scores.append(self._score(channels[held], solution))
+            asked = np.append(asked, np.flatnonzero(held))
+            if len(asked) >= _ANSWERS:
+                break
+        if scores:
+            answers = np.concatenate(scores)
+            self.sharpness_, self.lapse_ = fit_lapse(answers, truth[asked])
+            self.flattening_ = self._choose_flattening(lapsing(log_softmax(self.sharpness_ * answers), self.lapse_))
+        solution = self._solve(channels, truth, solution)
         self.weights_, self.bias_ = self._unpack(solution, channels.shape[1])
         return self
 
@@ -279,7 +290,10 @@ class TiedLogistic(KeyEstimator):
         """Return log-probabilities of the 84 keys, shape (n, 84)."""
         self._check_fitted()
         self._check_decision()
-        return self._log_proba(X, self.flattening_ if self.decision == "mode-balanced" else 0.0)
+        log_p = self._log_proba(X)
+        if self.decision == "mode-balanced":
+            log_p = mode_balanced(log_p, self.log_modes_, self.flattening_)
+        return self._claim(log_p, X)
 
     def predict_log_likelihood(self, X: NoteTable) -> FloatArray:
         """Return log-likelihoods of the music in each key, up to a constant for each piece, shape (n, 84).
@@ -288,18 +302,18 @@ class TiedLogistic(KeyEstimator):
         natural one, nothing the wholly balanced one.
         """
         self._check_fitted()
-        return log_likelihoods(self._log_proba(X, 0.0), self.log_modes_)
+        return log_likelihoods(self._log_proba(X), self.log_modes_)
 
-    def _log_proba(self, X: NoteTable, part: float) -> FloatArray:
-        """Log-probabilities with a part of the mode shares taken out, shape (n, 84)."""
+    def _log_proba(self, X: NoteTable) -> FloatArray:
+        """Log-probabilities with the mode shares of the training pieces, shape (n, 84)."""
         channels = self._centred(as_music(X)) / self.scale_[:, None].astype(np.float32)
         scores = self.sharpness_ * key_order(correlate(to_blocks(channels), self.weights_) + self.bias_)
-        scores = scores - part * np.repeat(self.log_modes_, 12)
         silent = X.n_rows == 0
-        if silent.any():  # nothing heard: the mode shares alone
-            scores[silent] = np.repeat(self.log_modes_, 12)
+        scores[silent] = np.repeat(self.log_modes_, 12)  # nothing heard: the mode shares alone
         # Modes that training could not tell apart, as where labels name home notes only: the commoner one is said.
-        return log_softmax(np.round(scores, 4) - 1e-5 * np.repeat(MODE_RANK, 12))
+        log_p = log_softmax(np.round(scores, 4) - 1e-5 * np.repeat(MODE_RANK, 12))
+        lapse = getattr(self, "lapse_", 0.0)  # a model fitted before there was one has none
+        return np.where(silent[:, None], log_p, lapsing(log_p, lapse))
 
     def _check_decision(self) -> None:
         if self.decision not in ("natural", "mode-balanced"):
@@ -333,17 +347,17 @@ class TiedLogistic(KeyEstimator):
         weights, bias = self._unpack(solution, channels.shape[1])
         return key_order(correlate(to_blocks(channels), weights) + bias)
 
-    def _choose_flattening(self, scores: FloatArray) -> float:
+    def _choose_flattening(self, log_p: FloatArray) -> float:
         """Largest part of the mode shares that can be taken out at an expected cost of at most `exact_cost`.
 
-        The cost is read off the calibrated probabilities of the hold-out rather than counted on its labels: the
+        The cost is read off the calibrated probabilities of pieces held out rather than counted on its labels: the
         expectation is the same and varies far less on a few hundred pieces.
         """
-        rows = np.arange(len(scores))
+        rows = np.arange(len(log_p))
         prior = np.repeat(self.log_modes_, 12)
-        p = np.exp(log_softmax(scores))
+        p = np.exp(log_p)
         parts = np.arange(0.0, 1.0001, 0.05)
-        kept = np.array([p[rows, (scores - part * prior).argmax(axis=1)].mean() for part in parts])
+        kept = np.array([p[rows, (log_p - part * prior).argmax(axis=1)].mean() for part in parts])
         return float(parts[kept >= kept[0] - self.exact_cost].max())
 
     def _reasons(self, X: NoteTable) -> list[str]:
@@ -351,25 +365,21 @@ class TiedLogistic(KeyEstimator):
         channels = self._centred(X) / self.scale_[:, None].astype(np.float32)
         rolled = np.roll(channels[0], -(best % 12), axis=1)
         rivals = self.predict_log_proba(X)[0].copy()
+        rivals[best % 12 :: 12] = -np.inf if self.home_notes_only else rivals[best % 12 :: 12]
         rivals[best] = -np.inf
         other = int(rivals.argmax())
         seen_from_other = np.roll(channels[0], -(other % 12), axis=1)
-        gain = (rolled * self.weights_[:, best // 12]).sum(axis=1) - (
-            seen_from_other * self.weights_[:, other // 12]
-        ).sum(axis=1)
+        ours, theirs = (self.weights_[:, key // 12] for key in (best, other))
+        if self.home_notes_only:
+            ours = theirs = self.weights_.mean(axis=1)
+        gain = (rolled * ours).sum(axis=1) - (seen_from_other * theirs).sum(axis=1)
         names = channel_set(self.channels, X).names
         top = [in_words(names[i]) for i in np.argsort(-gain)[:3] if gain[i] > 0]
-        against = f"{KEY_NAMES[best]} against {KEY_NAMES[other]}"
+        names_of = [key_at(k).tonic_name if self.home_notes_only else KEY_NAMES[k] for k in (best, other)]
+        against = " against ".join(names_of)
         return [f"What weighs most for {against}: {'; '.join(top)}."] if top else []
 
 
 def key_order(scores: npt.NDArray) -> FloatArray:
     """Turn (n, 12, 7) scores by tonic and mode into (n, 84) in key order."""
     return scores.transpose(0, 2, 1).reshape(len(scores), N_KEYS).astype(float)
-
-
-def _inner_holdout(n: int, groups: Any, seed: int) -> npt.NDArray[np.bool_]:
-    """Mark about a fifth of the groups; no group stands on both sides."""
-    labels = np.arange(n) if groups is None else np.unique(np.asarray(groups), return_inverse=True)[1]
-    held_groups = np.random.default_rng(seed).permutation(int(labels.max(initial=-1)) + 1)
-    return np.isin(labels, held_groups[: len(held_groups) // 5])

@@ -20,7 +20,8 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import minimize
+from scipy.optimize import minimize, minimize_scalar
+from scipy.special import softmax
 
 from keybench.key import HAS_MINOR_THIRD, N_KEYS, N_MODES, RELATION_TABLE, RELATIONS
 
@@ -30,6 +31,7 @@ Learnt = dict[str, FloatArray]
 LEAST = 1e-6
 """Probability that every key keeps, so that the log-loss of what nobody expected is large but finite."""
 
+_LAPSES = (0.0, 0.005, 0.01, 0.02, 0.04, 0.08, 0.16)
 _BENDS = (0.2, 0.8)  # quantiles of the log-odds at which the line may bend
 _PARTS = len(_BENDS) + 1
 _ROUNDS = 10  # of proportional fitting: the weights hardly move after them
@@ -186,6 +188,36 @@ def sure_log_proba(
     return _put_together(others, logistic(odds), top)
 
 
+def fit_lapse(scores: FloatArray, truth: npt.NDArray[np.bool_]) -> tuple[float, float]:
+    """Return the sharpness and the lapse that make answers most likely.
+
+    Probabilities are ``(1 - lapse) * softmax(sharpness * scores) + lapse / 84``. A lapse is a truth that nothing heard
+    speaks for, such as a recording that runs a semitone sharp: without one, a few of them would make a method unsure of
+    all its answers. It is at least half a piece's worth.
+
+    Parameters
+    ----------
+    scores : array, shape (n, 84)
+        Of pieces that were not learnt from.
+    truth : bool array, shape (n, 84)
+    """
+    best = (np.inf, 1.0, _LAPSES[-1])
+    for lapse in {max(lapse, 0.5 / (len(scores) + 1)) for lapse in _LAPSES}:
+
+        def loss(log_sharpness: float, lapse: float = lapse) -> float:
+            p = softmax(np.exp(log_sharpness) * scores, axis=1)
+            return -float(np.log((1.0 - lapse) * (p * truth).sum(axis=1) + lapse * truth.mean(axis=1)).sum())
+
+        found = minimize_scalar(loss, bounds=(-3.0, 3.0), method="bounded")
+        best = min(best, (float(found.fun), float(np.exp(found.x)), lapse))
+    return best[1], best[2]
+
+
+def lapsing(log_proba: FloatArray, lapse: float) -> FloatArray:
+    """Return log-probabilities with a lapse spread over all keys, shape (n, 84); see `fit_lapse`."""
+    return np.logaddexp(np.log1p(-lapse) + log_proba, np.log(lapse / N_KEYS)) if lapse else log_proba
+
+
 def usual_rows(n_rows: npt.NDArray[np.int64]) -> float:
     """Return the number of notes (or frames) that all but a twentieth of the training pieces have."""
     return float(max(np.quantile(n_rows, 0.05), 1.0))
@@ -211,6 +243,29 @@ def raise_first(log_proba: FloatArray, sure: FloatArray) -> FloatArray:
     top = log_proba.argmax(axis=1)
     kinds = np.where(np.arange(N_KEYS) == top[:, None], 0, 1)
     return _put_together(_others(np.exp(log_proba), kinds, np.ones(2), np.ones(N_MODES)), sure, top)
+
+
+def put_first(log_proba: FloatArray, first: npt.NDArray[np.int64]) -> FloatArray:
+    """Let another key than the most probable come first, no surer than the method is of it.
+
+    It keeps its probability, which says how often such an answer is right; those that were more probable are held just
+    below it, and what they lose goes to the others in proportion. Where `first` is the most probable key, nothing
+    changes.
+
+    Parameters
+    ----------
+    log_proba : array, shape (n, 84)
+    first : int array, shape (n,)
+        The key to answer with.
+    """
+    out = log_proba.copy()
+    rows = np.flatnonzero(log_proba.argmax(axis=1) != first)
+    if len(rows):
+        p = np.exp(log_proba[rows])
+        kinds = np.where(np.arange(N_KEYS) == first[rows, None], 0, 1)
+        others = _others(p, kinds, np.ones(2), np.ones(N_MODES))
+        out[rows] = _put_together(others, p[np.arange(len(rows)), first[rows]], first[rows])
+    return out
 
 
 def _put_together(others: FloatArray, sure: FloatArray, top: npt.NDArray[np.int64]) -> FloatArray:

@@ -17,6 +17,7 @@ from sklearn.base import clone
 from keybench.errors import EstimatorError
 from keybench.estimators.base import FloatArray, KeyEstimator, Tags, as_music, as_truth
 from keybench.estimators.inner import inner_folds, out_of_fold
+from keybench.estimators.taught import Taught
 
 _MAX_COMBINATIONS = 64
 
@@ -103,6 +104,10 @@ class Tuned(KeyEstimator):
         """Return the chosen method's answers, shape (n,)."""
         self._check_fitted()
         return self.base_.predict(X)
+
+    @property
+    def _taught(self) -> Taught | None:
+        return self.base_._taught
 
     def _reasons(self, X: Any) -> list[str]:
         chosen = ", ".join(f"{name} {value}" for name, value in self.chosen_.items())

@@ -181,7 +181,7 @@ def cautions(card: Card) -> Card:
     """Return the card with the limits that follow from what it states, before those that its maker wrote."""
     found = []
     if card.labels == "tonic":
-        found.append("It was taught home notes only: do not trust the mode that it names with them.")
+        found.append("It was taught home notes only, and says nothing of modes.")
     elif card.modes:
         named = _listed([mode_in_text(MODES.index(mode)) for mode in card.modes])
         found.append(f"It can tell {named}; other modes it heard too seldom, or never, to be trusted with.")

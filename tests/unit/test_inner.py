@@ -13,13 +13,13 @@ from keybench.estimators.base import KeyEstimator, as_truth, log_softmax
 from keybench.estimators.checks import small_corpus
 from keybench.estimators.inner import (
     choose_flattening,
-    flattened,
     inner_folds,
     log_likelihoods,
     log_mode_shares,
-    log_tonics,
+    mode_balanced,
     out_of_fold,
 )
+from keybench.estimators.taught import log_tonics
 from keybench.key import DORIAN, MAJOR, MINOR, MIXOLYDIAN, N_KEYS
 
 
@@ -98,8 +98,21 @@ def test_likelihoods_times_shares_are_the_posterior():
     likelihood = log_likelihoods(log_p, log_modes)
     again = likelihood + np.repeat(log_modes, 12)
     np.testing.assert_allclose(log_softmax(again), log_p, atol=1e-12)
-    np.testing.assert_allclose(flattened(log_p, log_modes, 1.0), log_softmax(likelihood), atol=1e-12)
-    np.testing.assert_allclose(flattened(log_p, log_modes, 0.0), log_p, atol=1e-12)
+
+
+def test_mode_balanced_choice_is_no_surer_than_the_shares_allow():
+    """By hand: of .5 for major and .4 for Dorian, with a fifth as many Dorian pieces, Dorian comes first, with .4."""
+    log_modes = np.log(np.array([0.5, 0.1, 0.05, 0.05, 0.1, 0.15, 0.05]))
+    p = np.full((2, N_KEYS), 0.1 / 82)
+    p[:, 12 * MAJOR], p[:, 12 * DORIAN] = 0.5, 0.4
+    log_p = np.log(p)
+    np.testing.assert_array_equal(mode_balanced(log_p, log_modes, 0.0), log_p)
+    found = np.exp(mode_balanced(log_p, log_modes, 1.0))
+    np.testing.assert_array_equal(found.argmax(axis=1), 12 * DORIAN)
+    np.testing.assert_allclose(found[:, 12 * DORIAN], 0.4, atol=1e-4)
+    np.testing.assert_allclose(found[:, 12 * MAJOR], 0.4, atol=1e-4)  # a hair below
+    np.testing.assert_allclose(found[:, 1], 0.2 / 82, atol=1e-4)  # what major lost
+    np.testing.assert_allclose(found.sum(axis=1), 1.0)
 
 
 def test_tonic_probabilities_are_sums_over_modes():

@@ -11,8 +11,9 @@ from keybench.errors import EstimatorError
 from keybench.estimators.channels import CHANNEL_SETS, ChannelSet
 from keybench.estimators.checks import small_corpus
 from keybench.estimators.features import note_counts
-from keybench.estimators.kernel import TiedKernel, circulant_root, convolve, fit_lapse, likeness, objective
+from keybench.estimators.kernel import TiedKernel, circulant_root, convolve, likeness, objective
 from keybench.estimators.logistic import TiedLogistic
+from keybench.estimators.sureness import fit_lapse
 from keybench.key import N_KEYS, N_MODES, transpose_keys
 from keybench.notes import NoteTable, Piece
 

@@ -7,13 +7,14 @@ from hypothesis import strategies as st
 from scipy.optimize import approx_fprime, check_grad
 
 from keybench.errors import EstimatorError
+from keybench.estimators import logistic
 from keybench.estimators.channels import in_words
 from keybench.estimators.checks import small_corpus
 from keybench.estimators.features import CHANNEL_NAMES, SINGLE_NOTE, tune_channels
+from keybench.estimators.inner import inner_folds
 from keybench.estimators.logistic import (
     FOURIER,
     TiedLogistic,
-    _inner_holdout,
     correlate,
     correlate_gradient,
     key_order,
@@ -212,40 +213,34 @@ def test_modes_covary_as_the_parameters_say():
             np.testing.assert_allclose(covariance[a, b], expected, rtol=1e-5)
 
 
-@pytest.mark.parametrize("seed", range(3))
-def test_inner_holdout_keeps_groups_whole(seed):
-    rng = np.random.default_rng(seed)
-    groups = rng.choice(["a", "b", "c", "d", "e", "f", "g", "h", "i", "j", "k", "l"], size=60)
-    held = _inner_holdout(60, groups, seed)
-    sides = {g: set(held[groups == g].tolist()) for g in np.unique(groups)}
-    assert all(len(side) == 1 for side in sides.values())
-    assert sum(side == {True} for side in sides.values()) == len(sides) // 5 > 0
-
-
-def test_inner_holdout_without_groups_takes_a_fifth_and_repeats_itself():
-    held = _inner_holdout(100, None, 0)
-    assert held.sum() == 20
-    np.testing.assert_array_equal(held, _inner_holdout(100, None, 0))
-    assert (held != _inner_holdout(100, None, 1)).any()
-    assert _inner_holdout(0, None, 0).shape == (0,)
-    assert not _inner_holdout(50, np.zeros(50), 0).any()  # one group cannot be parted
-
-
 def test_fitting_holds_out_whole_groups(monkeypatch):
     notes, truth, groups = small_corpus(30)
     seen = []
 
     def record(self, channels, truth, start):
+        assert not start.any() or len(truth) == 30  # nothing learnt from pieces held out
         seen.append(truth)
-        return start
+        return start + 1.0
 
     monkeypatch.setattr(TiedLogistic, "_solve", record)
     TiedLogistic(random_state=3).fit(notes, truth, groups=groups)
-    held = _inner_holdout(30, groups, 3)
-    assert held.sum() == 6
-    assert len(seen) == 2  # once without the hold-out, once with all
-    np.testing.assert_array_equal(seen[0], truth[~held])
-    np.testing.assert_array_equal(seen[1], truth)
+    fold_of = inner_folds(30, groups, 5, 3)
+    assert len(seen) == 6  # without each of five folds, then all
+    for fold in range(5):
+        np.testing.assert_array_equal(seen[fold], truth[fold_of != fold])
+    np.testing.assert_array_equal(seen[5], truth)
+
+
+def test_one_fold_answers_where_it_has_answers_enough(monkeypatch):
+    notes, truth, groups = small_corpus(30)
+    seen = []
+    monkeypatch.setattr(logistic, "_ANSWERS", 6)
+    monkeypatch.setattr(TiedLogistic, "_solve", lambda self, channels, truth, start: seen.append(len(truth)) or start)
+    TiedLogistic().fit(notes, truth, groups=groups)
+    assert seen == [24, 30]
+    seen.clear()
+    TiedLogistic().fit(notes, truth, groups=np.zeros(30))  # one group cannot be parted
+    assert seen == [30]
 
 
 def uneven_corpus():
@@ -311,7 +306,8 @@ def test_probabilities_by_plain_loops(fitted, others):
     channels = (channels - channels.mean(axis=2, keepdims=True)) / fitted.scale_[:, None]
     scores = plain_correlate(channels[:, :, :], fitted.weights_.astype(float)) + fitted.bias_
     odds = np.exp(fitted.sharpness_ * scores)
-    expected = np.log(odds / odds.sum(axis=(1, 2), keepdims=True))
+    lapse = fitted.lapse_
+    expected = np.log((1 - lapse) * odds / odds.sum(axis=(1, 2), keepdims=True) + lapse / 84)
     found = fitted.predict_log_proba(notes)
     for k in range(N_KEYS):
         np.testing.assert_allclose(found[:, k], expected[:, k % 12, k // 12], atol=2e-3)
@@ -343,7 +339,7 @@ def test_moving_the_training_tunes_changes_nothing_learnt(fitted):
 
 def _with(fitted, decision, **learnt):
     copy = TiedLogistic(decision=decision)
-    for name in ("weights_", "bias_", "scale_", "log_modes_", "sharpness_", "flattening_", "taught_"):
+    for name in ("weights_", "bias_", "scale_", "log_modes_", "sharpness_", "lapse_", "flattening_", "taught_"):
         setattr(copy, name, learnt.get(name, getattr(fitted, name)))
     return copy
 
@@ -371,11 +367,19 @@ def test_mode_balanced_never_chooses_a_commoner_mode(fitted, others, part):
 
 
 def test_mode_balanced_divides_by_a_power_of_the_mode_share(fitted, others):
+    """The choice is by the odds divided; it is said to be as probable as it is, and all others are less so."""
     notes, part = others[0], 0.6
-    odds = np.exp(fitted.predict_log_proba(notes)) / np.repeat(np.exp(fitted.log_modes_), 12) ** part
-    expected = odds / odds.sum(axis=1, keepdims=True)
-    found = np.exp(_with(fitted, "mode-balanced", flattening_=part).predict_log_proba(notes))
-    np.testing.assert_allclose(found, expected, atol=1e-4)
+    natural = np.exp(_with(fitted, "natural", taught_=None).predict_log_proba(notes))
+    odds = natural / np.repeat(np.exp(fitted.log_modes_), 12) ** part
+    found = np.exp(_with(fitted, "mode-balanced", flattening_=part, taught_=None).predict_log_proba(notes))
+    rows, chosen = np.arange(len(notes)), odds.argmax(axis=1)
+    changed = chosen != natural.argmax(axis=1)
+    assert changed.any()
+    assert not changed.all()
+    np.testing.assert_array_equal(found.argmax(axis=1), chosen)
+    np.testing.assert_allclose(found[~changed], natural[~changed], atol=1e-9)
+    np.testing.assert_allclose(found[rows, chosen], np.maximum(natural[rows, chosen], 1 / 84), atol=2e-4)
+    np.testing.assert_allclose(found.sum(axis=1), 1, atol=1e-9)
 
 
 def test_flattening_is_the_largest_that_costs_little():
@@ -464,7 +468,6 @@ def test_likelihoods_leave_out_the_shares_of_the_modes():
     np.testing.assert_allclose(likelihood + shares, model.predict_log_proba(notes), atol=1e-9)
     model.flattening_, model.decision = 0.6, "mode-balanced"
     balanced = likelihood + 0.4 * shares
-    expected = balanced - np.log(np.exp(balanced).sum(axis=1, keepdims=True))
-    np.testing.assert_allclose(model.predict_log_proba(notes), expected, atol=2e-4)  # scores are rounded to 1e-4
+    np.testing.assert_array_equal(model.predict(notes), balanced.argmax(axis=1))
     silent = model.predict_log_likelihood(NoteTable.from_notes([]))
     np.testing.assert_allclose(silent, silent[0, 0], atol=2e-4)

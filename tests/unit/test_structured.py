@@ -332,7 +332,7 @@ def test_of_a_piece_that_moves_it_names_the_home_key(model):
 
 
 def test_modes_of_which_it_was_taught_none_stay_improbable(model):
-    log_proba = model.predict_log_proba(small_corpus(6)[0])
+    log_proba = model.predict_log_proba(taught(6)[0])
     unnamed = ~np.isin(np.arange(N_KEYS) // 12, [MAJOR, MINOR])
     assert np.exp(log_proba[:, unnamed]).max() < 1e-5
 

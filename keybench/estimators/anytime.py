@@ -17,6 +17,7 @@ from keybench.columns import offsets_of
 from keybench.errors import EstimatorError
 from keybench.estimators.base import FloatArray, KeyEstimator, Tags, as_notes, log_softmax
 from keybench.estimators.calibrated import Wrapper
+from keybench.estimators.follow import Followed
 from keybench.estimators.taught import Taught
 from keybench.key import N_KEYS
 from keybench.notes import KeySpan, NoteTable
@@ -205,6 +206,11 @@ class Anytime(Wrapper):
         """Return the keys of each piece over time, as the method for whole pieces gives them."""
         self._check_fitted()
         return self.whole_.segment(X)
+
+    def follow(self, X: NoteTable) -> Followed:
+        """Return log-probabilities of the keys step by step, as the method for whole pieces gives them."""
+        self._check_fitted()
+        return self.whole_.follow(X)
 
     def _reasons(self, X: NoteTable) -> list[str]:
         return self.whole_._reasons(X)

@@ -325,6 +325,21 @@ def check_nonsense_gets_a_flat_answer(estimator: KeyEstimator) -> None:
             assert uneven <= _UNEVEN, f"{name}: home notes differ by {uneven:.2f}"
 
 
+def check_follow_gives_distributions(estimator: KeyEstimator) -> None:
+    """Check that what is said of each step are log-probabilities, and that steps begin one after the other."""
+    model, notes = _fitted(estimator)
+    said = model.follow(notes)
+    n_steps = np.diff(said.offsets)
+    assert len(n_steps) == len(notes), f"steps of {len(n_steps)} pieces for {len(notes)}"
+    assert (n_steps > 0).all(), "a piece with notes has no step"
+    assert said.log_proba.shape == (len(said.begins), N_KEYS), f"shape {said.log_proba.shape}"
+    totals = np.exp(said.log_proba).sum(axis=1)
+    assert np.abs(totals - 1.0).max() < 1e-6, f"probabilities of a step sum to {totals[np.abs(totals - 1).argmax()]:g}"
+    inside = np.ones(len(said.begins), dtype=bool)
+    inside[said.offsets[:-1]] = False
+    assert (np.diff(said.begins, prepend=-np.inf)[inside] > 0).all(), "steps do not begin one after the other"
+
+
 def check_silence_is_not_sure(estimator: KeyEstimator) -> None:
     """Check that a piece without notes gets no confident answer."""
     model, _ = _fitted(estimator)

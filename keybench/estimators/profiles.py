@@ -215,12 +215,13 @@ class ProfileMatch(ScoringEstimator):
     def _matches(self, X: NoteTable) -> FloatArray:
         """Return how well each named key's profile matches, shape (n, n_named); 0 where nothing speaks for any."""
         weights = self._weights(X)
+        weights = weights / np.maximum(weights.max(axis=1, keepdims=True, initial=0.0), 1e-300)  # squares can overflow
         centred = weights - weights.mean(axis=1, keepdims=True) if self.match == "correlation" else weights
         if self.match in ("correlation", "cosine"):
             length = np.sqrt((centred * centred).sum(axis=1, keepdims=True))
         else:
             length = centred.sum(axis=1, keepdims=True)
-        flat = length <= 1e-12 * np.abs(weights).max(axis=1, keepdims=True, initial=1e-300)
+        flat = length <= 1e-12
         unit = centred / np.where(flat, 1.0, length)
         r: FloatArray = unit @ self.templates_
         if self.match == "euclidean":

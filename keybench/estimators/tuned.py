@@ -16,8 +16,10 @@ from sklearn.base import clone
 
 from keybench.errors import EstimatorError
 from keybench.estimators.base import FloatArray, KeyEstimator, Tags, as_music, as_truth
+from keybench.estimators.follow import Followed
 from keybench.estimators.inner import inner_folds, out_of_fold
 from keybench.estimators.taught import Taught
+from keybench.notes import KeySpan
 
 _MAX_COMBINATIONS = 64
 
@@ -104,6 +106,16 @@ class Tuned(KeyEstimator):
         """Return the chosen method's answers, shape (n,)."""
         self._check_fitted()
         return self.base_.predict(X)
+
+    def segment(self, X: Any) -> list[list[KeySpan]]:
+        """Return the chosen method's keys of each piece over time."""
+        self._check_fitted()
+        return self.base_.segment(X)
+
+    def follow(self, X: Any) -> Followed:
+        """Return the chosen method's log-probabilities of the keys step by step."""
+        self._check_fitted()
+        return self.base_.follow(X)
 
     @property
     def _taught(self) -> Taught | None:

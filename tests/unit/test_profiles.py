@@ -288,3 +288,11 @@ def test_overlaps_are_corpora_and_those_the_sources_name():
     for corpora in overlaps.values():
         for corpus in corpora:
             assert read_manifest(corpus).id == corpus
+
+
+def test_a_note_of_any_length_overflows_nothing():
+    notes = NoteTable.from_pieces([Piece(np.arange(3.0), np.array([1.0, 1e300, 1.0]), np.array([60.0, 64.0, 67.0]))])
+    taught, truth, _ = small_corpus(30)
+    for match in ("correlation", "cosine", "euclidean", "log-likelihood"):
+        model = make("krumhansl-kessler", match=match).fit(taught, truth)
+        assert np.isfinite(model.predict_log_proba(notes)).all()

@@ -16,7 +16,7 @@ import numpy.typing as npt
 from keybench.both import BothTable
 from keybench.chroma import ChromaTable
 from keybench.estimators.chroma_features import chroma_weights
-from keybench.estimators.features import bar_numbers, duration_weights, edge_note, note_counts, pitch_classes
+from keybench.estimators.features import duration_weights, edge_note, note_counts, pitch_classes
 from keybench.estimators.taught import log_tonics
 from keybench.key import (
     HAS_MINOR_THIRD,
@@ -469,23 +469,52 @@ def _in_bars(piece: NoteTable, notes: npt.NDArray[np.int64]) -> list[str]:
 
     Where times are not in quarters, only the bar is known.
     """
-    number = bar_numbers(piece)
-    opening = np.flatnonzero((piece.accent == DOWNBEAT) & (number >= 0))
-    if not len(notes) or number[0] < -1 or len(opening) < 2 or number[opening[-1]] == number[opening[0]]:
+    begins, lengths = _bars(piece)
+    if not len(notes) or not len(begins):
         return []
-    bars = [f"bar {number[i] + 1}" for i in notes]
+    bar = np.searchsorted(begins, piece.onset + 1e-3, side="right") - 1
+    pickup = bar < 0
+    length = lengths[np.maximum(bar, 0)]
+    # Places in a pickup are counted back from the first bar line.
+    within = piece.onset + 1e-3 - np.where(pickup, begins[0] - length, begins[np.maximum(bar, 0)])
     if piece.unit != "quarter":
-        return bars
-    at, of = piece.onset[opening], number[opening]
-    length = float((at[-1] - at[0]) / (of[-1] - of[0]))
-    first = float(np.median(at - of * length))
-    within = np.mod(piece.onset - first + 1e-3, length)
-    beat = _beat(within[piece.accent == STRONG], length)
+        return [f"bar {bar[i] + 1}" for i in notes]
+    beats = {
+        size: _beat(within[(piece.accent == STRONG) & (length == size)], float(size)) for size in np.unique(length)
+    }
     out = []
-    for bar, place in zip(bars, within[notes], strict=True):
-        count = int(place / beat)
-        out.append(f"{bar}, {'' if place - count * beat < 0.01 else 'after '}beat {count + 1}")
+    for i in notes:
+        beat = beats[length[i]]
+        count = int(within[i] // beat)
+        out.append(f"bar {bar[i] + 1}, {'' if within[i] - count * beat < 0.01 else 'after '}beat {count + 1}")
     return out
+
+
+_USUAL_SHARE = 0.25  # of the distances between bar lines: one so common is a bar of its own, and not two
+
+
+def _bars(piece: NoteTable) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    """Return where bars begin and how long they are; empty where fewer than two notes open a bar.
+
+    A bar line on which no note begins leaves a distance of several usual bars. Any other distance is one bar: the metre
+    changes there.
+    """
+    at = np.unique(np.round(piece.onset[piece.accent == DOWNBEAT], 4))
+    if len(at) < 2:
+        return np.zeros(0), np.zeros(0)
+    gaps = np.diff(at)
+    usual = float(np.median(np.round(gaps, 2)))
+    count = np.maximum(np.round(gaps / usual), 1.0)
+    alike = np.abs(gaps[:, None] - gaps) < 0.02 * usual
+    rare = (alike.mean(axis=1) < _USUAL_SHARE) | (alike.sum(axis=1) == 1)
+    several = (np.abs(gaps / usual - count) < 0.05) & rare
+    count = np.where(several, count, 1.0).astype(np.int64)
+    lengths = np.round(np.repeat(gaps / count, count), 3)
+    begins = np.repeat(at[:-1], count) + np.concatenate([np.arange(k) for k in count]) * lengths
+    # From the last bar line on, bars go on as the last one was.
+    last = lengths[-1]
+    more = int(max((piece.onset[-1] - at[-1] + 1e-3) // last, 0)) + 1
+    return np.append(begins, at[-1] + last * np.arange(more)), np.append(lengths, np.full(more, last))
 
 
 def _beat(strong: npt.NDArray[np.float64], length: float) -> float:

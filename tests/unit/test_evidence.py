@@ -314,3 +314,32 @@ def test_methods_promise_only_what_was_held_against_truth():
     for evidence, key in zip(careful.explain(notes[:8]), careful.predict_or_abstain(notes[:8]), strict=True):
         assert evidence.sure == (key >= 0)
         assert any(words.startswith("Not sure") for words in evidence.words) == (key < 0)
+
+
+def _accents(lines: list[float], strong: list[float], onset: np.ndarray) -> np.ndarray:
+    return np.where(np.isin(onset, lines), DOWNBEAT, np.where(np.isin(onset, strong), STRONG, 0))
+
+
+@pytest.mark.parametrize(
+    ("lines", "strong", "onset", "odd", "places"),
+    [
+        ([0, 4, 12, 16, 20, 24, 28], [2, 6, 10, 14], [*range(8), *range(9, 32)], [5, 9, 14],
+         ["bar 2, beat 2", "bar 3, beat 2", "bar 4, beat 3"]),
+        ([0, 4, 20, 24, 28], [2, 6, 22], [*range(8), *range(20, 32)], [5, 21, 30],
+         ["bar 2, beat 2", "bar 6, beat 2", "bar 8, beat 3"]),
+        ([0, 3, 6, 9, 13, 17], [11, 15, 19], range(21), [4, 10, 15],
+         ["bar 2, beat 2", "bar 4, beat 2", "bar 5, beat 3"]),
+        ([0, 4, 8, 10, 14, 18], [2, 6, 12, 16, 20], range(22), [5, 9, 12, 20],
+         ["bar 2, beat 2", "bar 3, beat 2", "bar 4, beat 3", "bar 6, beat 3"]),
+        ([0, 4, 8, 12], [2, 6], range(-1, 16), [-1, 0, 6], ["bar 0, beat 4", "bar 1, beat 1", "bar 2, beat 3"]),
+    ],
+    ids=["a bar line without a note", "bars of rest", "three four, then four four", "one bar of two four", "a pickup"],
+)  # fmt: skip
+def test_bars_and_beats_are_those_that_a_player_counts(lines, strong, onset, odd, places):
+    """Counted by hand."""
+    onset = np.array([*onset], dtype=float)
+    pitch = np.where(np.isin(onset, odd), 61.0, 60.0)
+    piece = Piece(onset, np.ones(len(onset)), pitch, None, _accents(lines, strong, onset))
+    sure = np.full(N_KEYS, np.log(0.001 / 83))
+    sure[0] = np.log(0.999)
+    assert list(describe(NoteTable.from_pieces([piece]), sure, []).places) == places

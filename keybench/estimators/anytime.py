@@ -22,14 +22,14 @@ from keybench.estimators.taught import Taught
 from keybench.key import N_KEYS
 from keybench.notes import KeySpan, NoteTable
 
-_EXACT = 16  # notes after each of which a method is asked
+_EXACT = 128  # notes after each of which a method is asked: a tune
 _GROWTH = 8  # later after every eighth part more
 _BATCH_NOTES = 400_000  # notes in the openings of a batch of pieces
 _FEWEST = 40  # pieces that a model for a length is worth learning from
 
 
 def grid(n: int) -> npt.NDArray[np.int64]:
-    """Return after how many notes of a piece of n a method is asked: 1, 2, ..., 16, 18, 20, 22, 24, 27, 30, ..., n."""
+    """Return after how many notes of a piece of n a method is asked: 1, 2, ..., 128, 144, 162, 182, ..., n."""
     counts = list(range(1, min(n, _EXACT) + 1))
     while counts and counts[-1] < n:
         counts.append(min(n, counts[-1] + max(1, counts[-1] // _GROWTH)))

@@ -41,8 +41,8 @@ def pieces():
 def test_the_grid_by_hand():
     assert grid(0).tolist() == []
     assert grid(1).tolist() == [1]
-    assert grid(16).tolist() == list(range(1, 17))
-    assert grid(29).tolist() == [*range(1, 17), 18, 20, 22, 24, 27, 29]
+    assert grid(128).tolist() == list(range(1, 129))
+    assert grid(200).tolist() == [*range(1, 129), 144, 162, 182, 200]
 
 
 @given(st.integers(1, 100_000))
@@ -50,7 +50,7 @@ def test_the_grid_rises_ends_at_the_end_and_stays_short(n):
     counts = grid(n)
     assert counts[-1] == n
     assert (np.diff(counts) > 0).all()
-    assert len(counts) <= 16 + 9 * np.log(max(n / 16, 1)) + 2
+    assert len(counts) <= 128 + 9 * np.log(max(n / 128, 1)) + 2
 
 
 @settings(max_examples=30, deadline=None)

@@ -50,10 +50,11 @@ def test_what_a_task_throws_reaches_the_caller_and_ends_the_others(thrown):
         return 1
 
     start = time.monotonic()
+    others = set(multiprocessing.active_children())  # of earlier tests
     with pytest.raises(thrown):
         list(at_once(work, range(2), 2))
     assert time.monotonic() - start < 30
-    assert not multiprocessing.active_children()
+    assert set(multiprocessing.active_children()) <= others
 
 
 @forks

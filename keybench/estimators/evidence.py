@@ -497,24 +497,35 @@ def _bars(piece: NoteTable) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.flo
     """Return where bars begin and how long they are; empty where fewer than two notes open a bar.
 
     A bar line on which no note begins leaves a distance of several usual bars. Any other distance is one bar: the metre
-    changes there.
+    changes there. A rare short first one is a pickup, before bar 1; two that make up a usual bar, as where a part ends
+    early and the next one has a pickup, are one bar.
     """
     at = np.unique(np.round(piece.onset[piece.accent == DOWNBEAT], 4))
     if len(at) < 2:
         return np.zeros(0), np.zeros(0)
+    usual, rare = _usual_bar(np.diff(at))
+    short = rare & (np.diff(at) < 0.98 * usual)
+    kept = np.ones(len(at), dtype=bool)
+    kept[0] = len(at) == 2 or not short[0]
+    for k in np.flatnonzero(short[:-1] & short[1:]) + 1:
+        kept[k] = not kept[k - 1] or abs(at[k + 1] - at[k - 1] - usual) > 0.02 * usual
+    at = at[kept]
     gaps = np.diff(at)
-    usual = float(np.median(np.round(gaps, 2)))
+    usual, rare = _usual_bar(gaps)
     count = np.maximum(np.round(gaps / usual), 1.0)
-    alike = np.abs(gaps[:, None] - gaps) < 0.02 * usual
-    rare = (alike.mean(axis=1) < _USUAL_SHARE) | (alike.sum(axis=1) == 1)
-    several = (np.abs(gaps / usual - count) < 0.05) & rare
-    count = np.where(several, count, 1.0).astype(np.int64)
+    count = np.where((np.abs(gaps / usual - count) < 0.05) & rare, count, 1.0).astype(np.int64)
     lengths = np.round(np.repeat(gaps / count, count), 3)
     begins = np.repeat(at[:-1], count) + np.concatenate([np.arange(k) for k in count]) * lengths
-    # From the last bar line on, bars go on as the last one was.
-    last = lengths[-1]
-    more = int(max((piece.onset[-1] - at[-1] + 1e-3) // last, 0)) + 1
-    return np.append(begins, at[-1] + last * np.arange(more)), np.append(lengths, np.full(more, last))
+    # From the last bar line on, bars go on as the usual one.
+    more = int(max((piece.onset[-1] - at[-1] + 1e-3) // usual, 0)) + 1
+    return np.append(begins, at[-1] + usual * np.arange(more)), np.append(lengths, np.full(more, usual))
+
+
+def _usual_bar(gaps: npt.NDArray[np.float64]) -> tuple[float, npt.NDArray[np.bool_]]:
+    """Return the usual distance between bar lines, and which distances are rare."""
+    usual = float(np.median(np.round(gaps, 2)))
+    alike = np.abs(gaps[:, None] - gaps) < 0.02 * usual
+    return usual, (alike.mean(axis=1) < _USUAL_SHARE) | (alike.sum(axis=1) == 1)
 
 
 def _beat(strong: npt.NDArray[np.float64], length: float) -> float:

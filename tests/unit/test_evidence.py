@@ -332,8 +332,12 @@ def _accents(lines: list[float], strong: list[float], onset: np.ndarray) -> np.n
         ([0, 4, 8, 10, 14, 18], [2, 6, 12, 16, 20], range(22), [5, 9, 12, 20],
          ["bar 2, beat 2", "bar 3, beat 2", "bar 4, beat 3", "bar 6, beat 3"]),
         ([0, 4, 8, 12], [2, 6], range(-1, 16), [-1, 0, 6], ["bar 0, beat 4", "bar 1, beat 1", "bar 2, beat 3"]),
+        ([-1, 0, 4, 8, 12], [2, 6], range(-1, 16), [-1, 0, 6], ["bar 0, beat 4", "bar 1, beat 1", "bar 2, beat 3"]),
+        ([-1, 0, 4, 8, 12, 15, 16, 20, 24, 28], [2, 6], range(-1, 32), [13, 15, 16],
+         ["bar 4, beat 2", "bar 4, beat 4", "bar 5, beat 1"]),
     ],
-    ids=["a bar line without a note", "bars of rest", "three four, then four four", "one bar of two four", "a pickup"],
+    ids=["a bar line without a note", "bars of rest", "three four, then four four", "one bar of two four", "a pickup",
+         "a pickup after a bar line", "a part that ends early"],
 )  # fmt: skip
 def test_bars_and_beats_are_those_that_a_player_counts(lines, strong, onset, odd, places):
     """Counted by hand."""

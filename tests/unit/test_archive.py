@@ -30,6 +30,11 @@ from keybench.errors import FetchError
 FILES = {"a.txt": b"one", "deep/er/b.bin": bytes(range(256)) * 20, "deep/empty": b"", "näme/ü.txt": b"two"}
 
 
+def gzipped(data: bytes) -> bytes:
+    """Pack without the time: it would name a test otherwise in each process that collects it."""
+    return gzip.compress(data, mtime=0)
+
+
 def member(name, content=b"", kind=tarfile.REGTYPE, link="", **more):
     """Return a tar header and its content."""
     info = tarfile.TarInfo(name)
@@ -99,7 +104,7 @@ PLAIN_ZIP = zipped(*(entry(name, content) for name, content in FILES.items()))
 PACKED = {
     "zip": PLAIN_ZIP,
     "tar": PLAIN_TAR,
-    "tar.gz": gzip.compress(PLAIN_TAR),
+    "tar.gz": gzipped(PLAIN_TAR),
     "tar.bz2": bz2.compress(PLAIN_TAR),
     "tar.xz": lzma.compress(PLAIN_TAR),
 }
@@ -169,7 +174,7 @@ def test_folders_and_the_folder_itself(tmp_path):
     assert (tmp_path / "out" / "empty").is_dir()
 
 
-@pytest.mark.parametrize("content", [tar(), zipped(), gzip.compress(tar())])
+@pytest.mark.parametrize("content", [tar(), zipped(), gzipped(tar())])
 def test_an_empty_archive(content, tmp_path):
     assert unpacked(content, tmp_path) == {}
 
@@ -331,7 +336,7 @@ def test_bombs(tmp_path):
     zeros = bytes(5_000_000)
     for content in (
         zipped(entry("zeros", zeros)),
-        gzip.compress(tar(member("zeros", zeros))),
+        gzipped(tar(member("zeros", zeros))),
         lzma.compress(tar(*(member(f"{n}", zeros[:500_000]) for n in range(10)))),
         tar(member("a", zeros[:300_000]), *(hardlink(f"{n}", "a") for n in range(10))),  # links count as copies
         tar(member("a", zeros[:300_000]), *(symlink(f"{n}", "a") for n in range(10))),
@@ -354,11 +359,11 @@ def test_a_size_that_is_only_stated_is_refused_before_it_is_written(tmp_path):
 
 def test_bytes_that_belong_to_no_file_are_counted_too(tmp_path, monkeypatch):
     monkeypatch.setattr(archive, "_MAX_OVERHEAD_BYTES", 1_000_000)
-    behind = gzip.compress(tar(member("x", b"x")) + bytes(5_000_000))
+    behind = gzipped(tar(member("x", b"x")) + bytes(5_000_000))
     assert "belong to no file" in refused(behind, tmp_path)
     info, _ = member("d/", kind=tarfile.DIRTYPE)
     info.size = 5_000_000  # a folder with content, which is passed over
-    assert "belong to no file" in refused(gzip.compress(info.tobuf(tarfile.GNU_FORMAT) + bytes(6_000_000)), tmp_path)
+    assert "belong to no file" in refused(gzipped(info.tobuf(tarfile.GNU_FORMAT) + bytes(6_000_000)), tmp_path)
 
 
 @pytest.mark.parametrize("kind", [tarfile.XHDTYPE, tarfile.XGLTYPE, tarfile.GNUTYPE_LONGNAME])
@@ -366,7 +371,7 @@ def test_a_header_that_would_fill_the_memory(kind, tmp_path):
     info, _ = member("x", kind=kind)
     info.size = 2**34
     assert "a header of 17,179,869,184 bytes" in refused(
-        gzip.compress(info.tobuf(tarfile.GNU_FORMAT) + bytes(10_000)), tmp_path
+        gzipped(info.tobuf(tarfile.GNU_FORMAT) + bytes(10_000)), tmp_path
     )
 
 
@@ -383,7 +388,7 @@ def test_a_negative_size(kind, tmp_path):
 
 def test_headers_without_end(tmp_path):
     header = member("x", kind=tarfile.XGLTYPE)[0].tobuf()
-    assert "damaged" in refused(gzip.compress(header * 5000), tmp_path)
+    assert "damaged" in refused(gzipped(header * 5000), tmp_path)
 
 
 def test_too_many_files(tmp_path, monkeypatch):
@@ -454,9 +459,7 @@ def test_no_archive(content, tmp_path):
     assert "not an archive; accepted: zip, tar" in refused(content, tmp_path)
 
 
-@pytest.mark.parametrize(
-    "content", [gzip.compress(b"one file, not a tar"), b"\x1f\x8b", b"BZh9", b"\xfd7zXZ\0", b"PK\3\4"]
-)
+@pytest.mark.parametrize("content", [gzipped(b"one file, not a tar"), b"\x1f\x8b", b"BZh9", b"\xfd7zXZ\0", b"PK\3\4"])
 def test_no_archive_inside(content, tmp_path):
     assert "damaged" in refused(content, tmp_path)
 

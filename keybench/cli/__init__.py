@@ -200,6 +200,8 @@ def _print(made: Any, directory: Path) -> None:
             f"  {_or_dash(modes):>13}  {_or_dash(s['log_loss']):>8}"
             f"  {_or_dash(cost):>8}  {int(s['failures'].value):6d}"
         )
+    for name, where in made.contaminated.items():
+        click.echo(f"    {name}: made from music of {', '.join(where)}; its figures there are contaminated")
     click.echo()
     for sentence in made.recommendation.words:
         click.echo(sentence)

@@ -131,7 +131,12 @@ class Anytime(Wrapper):
     @property
     def tags(self) -> Tags:  # type: ignore[override]
         """What the base method names; it takes notes."""
-        return Tags(names=self.make_base().tags.names, equivariant=self.make_base().tags.equivariant, learns=True)
+        return Tags(
+            names=self.make_base().tags.names,
+            equivariant=self.make_base().tags.equivariant,
+            learns=True,
+            made_from=self.make_base().tags.made_from,
+        )
 
     def check_parameters(self) -> None:
         """Complain of lengths that do not rise, and of a base method that cannot take notes."""

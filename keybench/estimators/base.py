@@ -11,7 +11,7 @@ first choice was right there (see `keybench.estimators.sureness`).
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any, Self
@@ -31,7 +31,7 @@ from keybench.estimators.follow import Followed, whole_as_step
 from keybench.estimators.stretches import stretches
 from keybench.estimators.sureness import fit_sureness, sure_log_proba, trust_in, usual_rows
 from keybench.estimators.taught import Taught, as_far_as_labels_go, as_home_notes, claim, home_notes_only, learn_taught
-from keybench.key import DORIAN, LOCRIAN, LYDIAN, MAJOR, MINOR, MIXOLYDIAN, N_KEYS, PHRYGIAN
+from keybench.key import DORIAN, KEY_NAMES, LOCRIAN, LYDIAN, MAJOR, MINOR, MIXOLYDIAN, N_KEYS, PHRYGIAN
 from keybench.notes import KeySpan, NoteTable
 from keybench.spans import SpanTable
 
@@ -85,6 +85,23 @@ class Tags:
         return self.takes in (medium, "any") or (self.takes == "either" and medium != "both")
 
 
+def made_from(*methods: str) -> tuple[str, ...]:
+    """Return the corpora from whose music registered methods were made; names that there are none of have none."""
+    from keybench.estimators import make, names
+
+    known = [make(name).tags.made_from for name in methods if name in names()]
+    return tuple(sorted({corpus for corpora in known for corpus in corpora}))
+
+
+def moves_in_words(spans: Sequence[KeySpan], unit: str) -> str:
+    """Say in which key a piece begins and where it moves to others."""
+    if len(spans) < 2:
+        return "It does not move to another key."
+    moves = ", ".join(f"{KEY_NAMES[span.key]} at {span.start:g}" for span in spans[1:7])
+    more = f" and {len(spans) - 7} more" if len(spans) > 7 else ""
+    return f"It begins in {KEY_NAMES[spans[0].key]} and moves to {moves}{more} (in {unit}s)."
+
+
 def as_notes(X: Any) -> NoteTable:
     """Return X if it is a `NoteTable`.
 
@@ -94,6 +111,9 @@ def as_notes(X: Any) -> NoteTable:
         For anything else.
     """
     if isinstance(X, NoteTable):
+        for name in ("onset", "duration", "pitch"):  # columns that were exchanged for others are not checked there
+            if not np.isfinite(getattr(X, name)).all():
+                raise NotesError(f"{name} holds NaN or infinite values; accepted: finite numbers")
         return X
     raise NotesError(f"X is a {type(X).__name__}; accepted: a keybench.notes.NoteTable")
 
@@ -118,6 +138,8 @@ def as_truth(y: Any, n: int) -> npt.NDArray[np.bool_]:
         If there are no pieces, the shape fits neither form, an index is out of range, or a piece has no acceptable key.
     """
     array = np.asarray(y)
+    if array.dtype.kind == "f" and not np.isfinite(array).all():
+        raise EstimatorError("y holds NaN or infinite values; accepted: truth sets or key indices")
     if n == 0:
         raise EstimatorError("there are no pieces to learn from or to score; accepted: at least one")
     if array.shape == (n, N_KEYS):

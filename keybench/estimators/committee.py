@@ -23,6 +23,8 @@ from keybench.estimators.base import (
     as_truth,
     check_groups,
     log_softmax,
+    made_from,
+    moves_in_words,
     spans_of_steps,
 )
 from keybench.estimators.features import extent
@@ -83,7 +85,10 @@ class Committee(KeyEstimator):
     bass, with other numbers of chords or taught by ear, windows heard by the logistic model) did no better.
     """
 
-    tags = Tags(learns=True, partial=False, segment=True)
+    @property
+    def tags(self) -> Tags:  # type: ignore[override]
+        """Made from what its members were made from."""
+        return Tags(learns=True, partial=False, segment=True, made_from=made_from(*map(str, self.members)))
 
     def __init__(
         self,
@@ -244,7 +249,7 @@ class Committee(KeyEstimator):
             log_proba = member.predict_log_proba(X)[0]
             best = int(log_proba.argmax())
             words.append(f"{name} says {KEY_NAMES[best]} ({np.exp(log_proba[best]):.0%}); it counts {weight:.0%}.")
-        return [*words, *self.members_[int(np.argmax(self.weights_))]._reasons(X)]
+        return [*words, moves_in_words(self.segment(X)[0], X.unit)]
 
 
 def _heard_together(members: Sequence[KeyEstimator], X: NoteTable) -> tuple[IntArray, FloatArray, FloatArray]:

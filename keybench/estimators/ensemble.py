@@ -183,11 +183,13 @@ class Stacked(KeyEstimator):
     @property
     def tags(self) -> Tags:  # type: ignore[override]
         """Takes what all its members can be given."""
-        takes = set()
+        takes, corpora = set(), set()
         for member in self._members():
-            wants, kind = member["make"]().tags.takes, _heard_kind(member["view"])
+            known = member["make"]().tags
+            wants, kind = known.takes, _heard_kind(member["view"])
+            corpora |= set(known.made_from)
             takes.add(kind or ("notes" if wants in ("either", "any") else wants))
-        return Tags(takes=takes.pop() if len(takes) == 1 else "both", learns=True)
+        return Tags(takes=takes.pop() if len(takes) == 1 else "both", learns=True, made_from=tuple(sorted(corpora)))
 
     def check_parameters(self) -> None:
         """Complain of members that there are none of, or that cannot hear their view, and of numbers out of range."""

@@ -23,7 +23,15 @@ from scipy.optimize import minimize
 from keybench.columns import offsets_of
 from keybench.corpora.grouping import deal_folds
 from keybench.errors import EstimatorError
-from keybench.estimators.base import FloatArray, ScoringEstimator, Tags, as_notes, log_softmax, spans_of_steps
+from keybench.estimators.base import (
+    FloatArray,
+    ScoringEstimator,
+    Tags,
+    as_notes,
+    log_softmax,
+    moves_in_words,
+    spans_of_steps,
+)
 from keybench.estimators.chain import expand_transitions, forward_backward, tie_transitions, viterbi
 from keybench.estimators.features import beats, edge_note, extent, pitch_classes
 from keybench.estimators.follow import Followed, over_keys
@@ -246,7 +254,11 @@ class KeyHMM(ScoringEstimator):
         by both opening and closing, holding most of the time and holding throughout, weighed in training (``weighed``).
     """
 
-    tags = Tags(learns=True, segment=True)
+    @property
+    def tags(self) -> Tags:  # type: ignore[override]
+        """Made from what its published emissions were made from."""
+        published = PROFILES.get(str(self.emission))
+        return Tags(learns=True, segment=True, made_from=published.overlaps if published else ())
 
     calibration_pieces = _WEIGHED  # each costs ten times what it costs a profile
 
@@ -697,13 +709,7 @@ class KeyHMM(ScoringEstimator):
         for where, row in (("opening", gamma[0]), ("closing", gamma[-1])):
             words.append(f"The {where} says {names[int(row.argmax())]} ({row.max():.0%}).")
         spans = self.segment(X)[0]
-        if len(spans) > 1:
-            moves = ", ".join(f"{KEY_NAMES[span.key]} at {span.start:g}" for span in spans[1:7])
-            more = f" and {len(spans) - 7} more" if len(spans) > 7 else ""
-            words.append(f"It begins in {KEY_NAMES[spans[0].key]} and moves to {moves}{more} (in {X.unit}s).")
-        else:
-            words.append("It does not move to another key.")
-        return words
+        return [*words, moves_in_words(spans, X.unit)]
 
 
 def _where(weight: npt.NDArray[Any]) -> tuple[IntArray, FloatArray]:

@@ -8,7 +8,7 @@ from scipy.optimize import minimize
 
 from keybench.errors import EstimatorError
 from keybench.estimators.base import MODE_RANK, FloatArray, ScoringEstimator, Tags, log_softmax
-from keybench.estimators.evidence import note_name
+from keybench.estimators.evidence import spelled
 from keybench.estimators.features import edge_index, pitch_classes
 from keybench.key import HAS_MINOR_THIRD, N_KEYS, N_MODES, SCALES, key_at, mode_in_text
 from keybench.notes import DOWNBEAT, STRONG, NoteTable
@@ -35,6 +35,9 @@ FIVE_NOTES = 0.5
 RARER_MODE = 0.15
 """What each place down the order of modes costs, as a share of all votes."""
 
+MODE_BY = ("scale", "third", "pentatonic")
+"""What decides between modes with a major and with a minor third: see `HomeAndScale`."""
+
 _RIDGE = 1.0  # penalty on the square of learnt weights: a touch, so that a rule that is always right stays finite
 
 _OUTSIDE: FloatArray = np.stack(
@@ -51,6 +54,11 @@ def _steps_of(notes: tuple[int, ...]) -> FloatArray:
 _PENTATONIC: FloatArray = np.concatenate(
     [_steps_of(MINOR_PENTATONIC if minor else MAJOR_PENTATONIC) for minor in HAS_MINOR_THIRD], axis=1
 )  # (12, 84): which pitch classes belong to the pentatonic scale that goes with each key's third
+
+
+_THIRDS: FloatArray = np.concatenate(
+    [_steps_of((3,) if minor else (4,)) for minor in HAS_MINOR_THIRD], axis=1
+)  # (12, 84): the third of each key
 
 
 def home_and_scale_channels(table: NoteTable) -> FloatArray:
@@ -157,6 +165,10 @@ class HomeAndScale(ScoringEstimator):
         with either weights.
     passing_cost : float
         What a passing note outside the scale costs, as a share of what another note outside costs.
+    mode_by : {"scale", "third", "pentatonic"}
+        What decides, on each home note, between modes with a major and with a minor third: the terms above; or before
+        them, which of the two thirds is heard more often; or which of the two pentatonic scales holds more notes. Where
+        that is equal, and within either family, the terms above decide.
 
     Attributes
     ----------
@@ -185,6 +197,7 @@ class HomeAndScale(ScoringEstimator):
         weights: str = "equal",
         outside_cost: float = 4.0,
         passing_cost: float = 0.25,
+        mode_by: str = "scale",
     ):
         self.last = last
         self.first_strong = first_strong
@@ -198,6 +211,7 @@ class HomeAndScale(ScoringEstimator):
         self.weights = weights
         self.outside_cost = outside_cost
         self.passing_cost = passing_cost
+        self.mode_by = mode_by
 
     @property
     def tags(self) -> Tags:  # type: ignore[override]
@@ -215,6 +229,8 @@ class HomeAndScale(ScoringEstimator):
             raise EstimatorError(f"outside_cost is {self.outside_cost!r}; accepted: a finite number, 0 or more")
         if not 0.0 <= self.passing_cost <= 1.0:
             raise EstimatorError(f"passing_cost is {self.passing_cost!r}; accepted: from 0 to 1")
+        if self.mode_by not in MODE_BY:
+            raise EstimatorError(f"unknown mode_by {self.mode_by!r}; accepted: {', '.join(MODE_BY)}")
 
     def _rules(self) -> npt.NDArray[np.int64]:
         """Which rules of `HOME_RULES` are on."""
@@ -277,7 +293,18 @@ class HomeAndScale(ScoringEstimator):
         scores = (w_other * other + w_passing * passing + w_five * five).reshape(-1, N_MODES, 12)
         scores += np.einsum("nrt,r->nt", marks, rule)[:, None, :]
         scores[X.n_notes > 0] += mode[:, None]
+        if self.mode_by != "scale":
+            # More than all other terms together can tell two modes on one home note apart by.
+            decisive = 1.0 + max(-w_other, 0.0) + max(-w_passing, 0.0) + abs(w_five) + float(np.ptp(mode))
+            scores -= decisive * self._overruled(X)
         return scores.reshape(len(X), N_KEYS)
+
+    def _overruled(self, X: NoteTable) -> npt.NDArray[np.bool_]:
+        """Mark the modes whose third, or pentatonic scale, is heard less than the other's, shape (n, 7, 12)."""
+        counts = X.feature(home_and_scale_channels)[:, -2]
+        heard = (counts @ (_THIRDS if self.mode_by == "third" else _PENTATONIC)).reshape(-1, N_MODES, 12)
+        overruled: npt.NDArray[np.bool_] = heard < heard.max(axis=1, keepdims=True)
+        return overruled
 
     def _reasons(self, X: NoteTable) -> list[str]:
         if not len(X.pitch):
@@ -298,10 +325,14 @@ class HomeAndScale(ScoringEstimator):
         passing = passing_notes(X)
         passing = passing[~SCALES[key.mode][degrees[passing]]]
         if self.passing and len(passing):
-            places = ", ".join(f"{note_name(X.pitch[i])} at {X.onset[i]:g}" for i in passing[:4])
+            names = [spelled(int(pitch_class), key) for pitch_class in pitch_classes(X)[passing[:4]]]
+            places = ", ".join(f"{name} at {X.onset[i]:g}" for name, i in zip(names, passing, strict=False))
             more = f" and {len(passing) - 4} more" if len(passing) > 4 else ""
             words.append(f"Forgiven as passing: {places}{more} (onsets in {X.unit}s).")
-        if self.pentatonic:
+        if self.mode_by == "third":
+            major, minor = (int((degrees == third).sum()) for third in (4, 3))
+            words.append(f"The major third on {key.tonic_name} is heard {major} times, the minor third {minor} times.")
+        if self.pentatonic or self.mode_by == "pentatonic":
             major, minor = (int(np.isin(degrees, five).sum()) for five in (MAJOR_PENTATONIC, MINOR_PENTATONIC))
             sounds = "neither major nor minor" if major == minor else "major" if major > minor else "minor"
             words.append(

@@ -181,7 +181,9 @@ class ProfileMatch(ScoringEstimator):
         """Names 84 keys or 24; recordings have no notes to count and no metre."""
         return Tags(
             takes="either" if self.weighting == "duration" else "notes",
-            made_from=PROFILES[self.profile].overlaps if self.profile in PROFILES else (),
+            made_from=PROFILES[_PRIOR if self.profile == LEARNT else self.profile].overlaps
+            if self.profile in (*PROFILES, LEARNT)
+            else (),
             names="modes" if self.modes else "major-minor",
             learns=self.profile == LEARNT,
         )

@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from keybench.columns import offsets_of
 from keybench.errors import EstimatorError
-from keybench.estimators.base import FloatArray, KeyEstimator, Tags, as_notes, spans_of_steps
+from keybench.estimators.base import FloatArray, KeyEstimator, Tags, as_notes, made_from, spans_of_steps
 from keybench.estimators.features import beats, extent
 from keybench.estimators.follow import Followed
 from keybench.estimators.stretches import stretches
@@ -41,7 +41,10 @@ class SlidingWindow(KeyEstimator):
         What a change of key costs, in nats.
     """
 
-    tags = Tags(learns=True, partial=False, segment=True)
+    @property
+    def tags(self) -> Tags:  # type: ignore[override]
+        """Made from what its base was made from."""
+        return Tags(learns=True, partial=False, segment=True, made_from=made_from(str(self.base)))
 
     def __init__(self, base: str = "krumhansl-kessler", width: float = 16.0, hop: float = 2.0, change: float = 6.0):
         self.base = base

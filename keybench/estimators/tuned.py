@@ -64,7 +64,9 @@ class Tuned(KeyEstimator):
     def tags(self) -> Tags:  # type: ignore[override]
         """Those of the method; parameters are learnt in any case."""
         known = self._method().tags
-        return Tags(known.takes, known.names, known.equivariant, learns=True, partial=known.partial)
+        return Tags(
+            known.takes, known.names, known.equivariant, learns=True, partial=known.partial, made_from=known.made_from
+        )
 
     def check_parameters(self) -> None:
         """Complain of a method or parameters that there are none of, or of a grid that is empty or too large."""

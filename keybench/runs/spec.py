@@ -305,6 +305,9 @@ def _estimator(top: Fields, item: Any) -> EstimatorSpec:
         spec.make().check_parameters()
     except EstimatorError as error:
         raise top.fail(f"field 'estimators': {error}") from None
+    except (TypeError, ValueError, AttributeError) as error:  # a parameter of another type than the method compares
+        raise top.fail(f"field 'estimators': {spec.name!r} cannot take these parameters ({error}); "
+                       f"accepted: values like the usual ones of {spec.use!r}") from None  # fmt: skip
     return spec
 
 

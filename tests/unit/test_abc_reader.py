@@ -132,7 +132,7 @@ ACCENTS = [
     ("common time", "4/4", "1/4", "CDEF|GABc|", [D, W, S, W, D, W, S, W]),
     ("three-four", "3/4", "1/4", "CDE|FGA|", [D, W, W, D, W, W]),
     ("six-eight", "6/8", "1/8", "CDEFGA|BcdBcd|", [D, W, W, S, W, W] * 2),
-    ("pickup", "4/4", "1/4", "C|DEFG|ABc|", [D, D, W, S, W, D, W, S]),
+    ("pickup", "4/4", "1/4", "C|DEFG|ABc|", [W, D, W, S, W, D, W, S]),
     ("chord", "4/4", "1/4", "[CEG]2[DF]2|", [D, D, D, S, S]),
     ("repeat", "4/4", "1/4", "|:CDEF:|", [D, W, S, W] * 2),
 ]
@@ -142,7 +142,7 @@ ACCENTS = [
     ("metre", "unit", "body", "expected"), [row[1:] for row in ACCENTS], ids=[row[0] for row in ACCENTS]
 )
 def test_accents_follow_the_bar_lines(metre, unit, body, expected):
-    # Common practice, no source: the first note of a bar is a downbeat, the middle of an even bar is strong.
+    # Common practice, no source: the first note of a full bar is a downbeat, the middle of an even bar is strong.
     assert read(tune(body, metre=metre, unit=unit)).accent.tolist() == expected
 
 

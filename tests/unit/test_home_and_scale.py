@@ -1,5 +1,7 @@
 """The practitioner's way: each rule by hand, the whole against a slow reading of its description, learnt weights."""
 
+from functools import cache
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -18,7 +20,18 @@ from keybench.estimators.home_and_scale import (
     home_and_scale_channels,
     passing_notes,
 )
-from keybench.key import MAJOR, MINOR, MIXOLYDIAN, N_KEYS, SCALES, Key, parse_key, transpose_keys, truth_mask
+from keybench.key import (
+    HAS_MINOR_THIRD,
+    MAJOR,
+    MINOR,
+    MIXOLYDIAN,
+    N_KEYS,
+    SCALES,
+    Key,
+    parse_key,
+    transpose_keys,
+    truth_mask,
+)
 from keybench.notes import DOWNBEAT, STRONG, NoteTable, Piece
 
 OFF = dict.fromkeys(HOME_RULES, False)
@@ -212,6 +225,48 @@ def test_the_pentatonic_check_settles_a_gapped_scale():
     assert with_it[Key(2, MINOR).index] - with_it[Key(2, MIXOLYDIAN).index] == pytest.approx(FIVE_NOTES * 3 / 7)
 
 
+LAST_ONLY = OFF | {"last": True, "passing": False, "pentatonic": False, "commoner": False, "outside_cost": 0.0}
+
+
+@pytest.mark.parametrize(
+    ("pitch", "third", "pentatonic"),
+    [
+        # Home D. F twice and F-sharp once, but B and E, which the minor pentatonic lacks: the two rules differ.
+        ([65, 66, 65, 71, 64, 71, 62], "minor", "major"),
+        ([66, 65, 66, 67, 72, 67, 62], "major", "minor"),
+        ([69, 67, 67, 72, 62], "major", "minor"),  # no third at all: the commoner
+        ([62, 69, 62], "major", "major"),  # neither says anything
+    ],
+)
+def test_the_third_or_the_pentatonic_scale_decides(pitch, third, pentatonic):
+    table = tune(pitch)
+    assert answer(table, **LAST_ONLY, mode_by="third") == f"D {third}"
+    assert answer(table, **LAST_ONLY, mode_by="pentatonic") == f"D {pentatonic}"
+
+
+@given(pitch=st.lists(st.integers(48, 72), min_size=1, max_size=16))
+@settings(max_examples=40, deadline=None)
+@pytest.mark.parametrize("weights", ["equal", "learnt"])
+def test_the_third_outweighs_whatever_else_speaks(weights, pitch):
+    model = fitted_by_third(weights)
+    table = tune(pitch)
+    tonic, mode = int(model.predict(table)[0]) % 12, int(model.predict(table)[0]) // 12
+    major, minor = (sum((p - tonic) % 12 == third for p in pitch) for third in (4, 3))
+    if major != minor:
+        assert bool(HAS_MINOR_THIRD[mode]) == (minor > major)
+
+
+@cache
+def fitted_by_third(weights):
+    return HomeAndScale(mode_by="third", weights=weights).fit(*small_corpus(84)[:2])
+
+
+def test_within_the_family_the_scale_decides():
+    # Home D, minor third, B natural and never B-flat: Dorian; with the third the other way, major or Mixolydian by C.
+    assert answer(tune([62, 65, 69, 71, 72, 71, 62]), mode_by="third") == "D Dorian"
+    assert answer(tune([62, 66, 69, 72, 72, 71, 72, 62]), mode_by="third") == "D Mixolydian"
+
+
 @settings(max_examples=20, deadline=None)
 @given(pitch=st.lists(st.integers(40, 80), min_size=1, max_size=12), k=st.integers(-11, 11))
 def test_moved_music_moves_the_scores(corpus, pitch, k):
@@ -262,7 +317,13 @@ def test_weights_of_terms_that_are_off_stay_nothing(corpus):
     assert np.abs(model.weights_[:5]).max() > 0.1
 
 
-@pytest.mark.parametrize("parameters", [{"weights": "learnt"}, OFF, {"outside_cost": 0.0, "commoner": False}])
+@pytest.mark.parametrize(
+    "parameters",
+    [
+        {"weights": "learnt"}, OFF, {"outside_cost": 0.0, "commoner": False},
+        {"mode_by": "third"}, {"mode_by": "pentatonic", "weights": "learnt"},
+    ],
+)  # fmt: skip
 def test_contract_of_the_variants(parameters):
     outcome = run_checks(HomeAndScale(**parameters))
     assert not outcome.failed, str(outcome)
@@ -275,6 +336,7 @@ def test_contract_of_the_variants(parameters):
         ({"weights": "mine"}, "unknown weights 'mine'; accepted: equal, learnt"),
         ({"outside_cost": -1.0}, "outside_cost is -1.0; accepted: a finite number, 0 or more"),
         ({"outside_cost": float("inf")}, "outside_cost is inf"),
+        ({"mode_by": "ear"}, "unknown mode_by 'ear'; accepted: scale, third, pentatonic"),
         ({"passing_cost": 1.5}, "passing_cost is 1.5; accepted: from 0 to 1"),
         ({"passing_cost": float("nan")}, "passing_cost is nan"),
     ],

@@ -23,6 +23,7 @@ from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from keybench.errors import KeyNameError, ReadError
 from keybench.key import Key, parse_abc_key
@@ -209,10 +210,22 @@ def read_notes(tune: str) -> Piece:
     onset = np.concatenate([notes["time"] - 1 for _, notes in tracks]) / ticks
     duration = np.concatenate([notes["duration"] + 1 for _, notes in tracks]) / ticks
     velocity = np.concatenate([notes["velocity"] for _, notes in tracks]).astype(int)
+    accent = np.select([velocity >= 105, velocity >= 95], [DOWNBEAT, STRONG], WEAK)
+    accent[_pickup(onset, accent)] = WEAK
     return Piece(
         onset=onset,
         duration=duration,
         pitch=np.concatenate([notes["pitch"] for _, notes in tracks]).astype(float),
         part=np.concatenate([np.full(len(notes["time"]), number) for number, notes in tracks]),
-        accent=np.select([velocity >= 105, velocity >= 95], [DOWNBEAT, STRONG], WEAK),
+        accent=accent,
     )
+
+
+def _pickup(onset: npt.NDArray, accent: npt.NDArray) -> npt.NDArray[np.bool_]:
+    """Mark the notes of an opening bar that is shorter than most: the converter takes its first note for a downbeat."""
+    opens = np.unique(onset[accent == DOWNBEAT])
+    gaps = np.diff(opens)
+    if len(gaps) < 2 or gaps[0] > np.median(gaps) - 0.01:
+        return np.zeros(len(onset), dtype=bool)
+    before: npt.NDArray[np.bool_] = onset < opens[1] - 1e-6
+    return before

@@ -277,7 +277,8 @@ def _score_lines(card: Card) -> list[str]:
         lines.append(f"  {where[0]} (run {where[1]}, {where[2]}, view {where[3]})")
         for score in card.scores:
             whole = score.corpus == "all" or (score.metric == "exact" and len(card.trained_on) > 1)  # JSON has the rest
-            if (score.experiment, score.run, score.split, score.view) != where or not whole:
+            same = score.metric == "tonic" and card.labels == "tonic"  # then that is what exact measures
+            if (score.experiment, score.run, score.split, score.view) != where or not whole or same:
                 continue
             lines.append(
                 f"    {score.corpus}: {metric_in_words(score.metric, card)} {score.value:.3f} "

@@ -276,7 +276,13 @@ def _confidence(ranked: list[tuple[Key, float]], sure: bool, calibrated: bool, h
     words = [f"{opening}: {best} ({_percent(p)}), then {runner_up} ({_percent(q)})."]
     if calibrated:
         right = round(100 * p)
-        some = "fewer than one is" if right < 1 else "nearly all are" if right > 99 else f"about {right} are"
+        some = (
+            "fewer than one is"
+            if right < 1
+            else "nearly all are"
+            if right > 99
+            else f"about {right} {'is' if right == 1 else 'are'}"
+        )
         words.append(f"Of 100 answers given this surely, {some} right.")
     if not sure:
         another = "home note" if home_only else "key"
@@ -374,7 +380,15 @@ def _homes(piece: NoteTable, best: Key, other: Key) -> tuple[list[str], list[str
     strong = pc[piece.accent >= STRONG]
     if len(strong):
         ours, theirs = (int((strong == key.tonic).sum()) for key in (best, other))
-        _compare(speaking, best, other, ours, theirs, f"falls on {{}} of {len(strong)} strong beats", "on {}")
+        _compare(
+            speaking,
+            best,
+            other,
+            ours,
+            theirs,
+            f"falls on {{}} of {len(strong)} strong beat{'s' * (len(strong) != 1)}",
+            "on {}",
+        )
     held = duration_weights(piece)[0]
     ours, theirs = (round(100 * held[key.tonic] / held.sum()) for key in (best, other))
     _compare(speaking, best, other, ours, theirs, "sounds for {} % of the time", "for {} %")
@@ -406,7 +420,7 @@ def _compare(
         ((speaking[0], best, ours), (other, theirs)) if ours > theirs else ((speaking[1], other, theirs), (best, ours))
     )
     text = f"{winner.tonic_name} {full.format(more)}, {loser.tonic_name} {short.format(fewer)}"
-    side.append(text.replace(" 1 times", " once").replace(" 0 times", " never"))
+    side.append(text.replace(" 2 times", " twice").replace(" 1 times", " once").replace(" 0 times", " never"))
 
 
 def _why_it_lost(best: Key, rival: Rival, unit: str) -> list[str]:

@@ -331,7 +331,7 @@ class HomeAndScale(ScoringEstimator):
             words.append(f"Forgiven as passing: {places}{more} (onsets in {X.unit}s).")
         if self.mode_by == "third":
             major, minor = (int((degrees == third).sum()) for third in (4, 3))
-            words.append(f"The major third on {key.tonic_name} is heard {major} times, the minor third {minor} times.")
+            words.append(f"Notes on the major third of {key.tonic_name}: {major}; on the minor third: {minor}.")
         if self.pentatonic or self.mode_by == "pentatonic":
             major, minor = (int(np.isin(degrees, five).sum()) for five in (MAJOR_PENTATONIC, MINOR_PENTATONIC))
             sounds = "neither major nor minor" if major == minor else "major" if major > minor else "minor"
